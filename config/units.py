@@ -1,0 +1,204 @@
+"""Quantities as people write them in a plant file, to the one unit the program reckons in.
+
+Lives here: the table of units and the reading of "120 psig", "8 t", "4..20 mA = 0..5000 uS/cm".
+Pure. Imports nothing of ours.
+
+Reckoned in: time s · pressure kPa gauge · conductivity uS/cm at the reference temperature ·
+volume m3 · volume flow m3/h · mass kg · mass flow kg/h · hardness mg/L as CaCO3 · energy kWh ·
+temperature degC · temperature difference K · current mA · ratio %.
+
+Sources: exact definitions of inch, pound, US gallon (231 in3) and calorie-free conversions; the boiler
+horsepower is 34.5 lb/h of steam from and at 212 degF (ASME; from memory); inch of water column at 4 degC,
+249.08891 Pa (common practice, no source).
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import Final
+
+GAL_M3: Final = 231 * 0.0254**3
+FT3_M3: Final = 0.3048**3
+LB_KG: Final = 0.45359237
+PSI_KPA: Final = LB_KG * 9.80665 / 0.0254**2 / 1000
+BTU_KWH: Final = 1055.05585262 / 3.6e6
+ATMOSPHERE_KPA: Final = 101.325
+
+
+class QuantityError(ValueError):
+    """A quantity that cannot be read; the text says what was found and what is wanted."""
+
+
+@dataclass(frozen=True, slots=True)
+class Unit:
+    """One unit: value_in_base = value * factor + offset; `absolute` marks pressures above vacuum."""
+
+    factor: float
+    offset: float = 0.0
+    absolute: bool = False
+    bare: bool = False  # a bare "psi", "bar", "kPa": taken as gauge, and said so by `check`
+
+
+def _u(**units: float) -> dict[str, Unit]:
+    return {k: Unit(v) for k, v in units.items()}
+
+
+UNITS: Final[Mapping[str, Mapping[str, Unit]]] = MappingProxyType(
+    {
+        "time": {
+            "ms": Unit(0.001),
+            "s": Unit(1),
+            "min": Unit(60),
+            "h": Unit(3600),
+            "d": Unit(86400),
+        },
+        "pressure": {
+            "psig": Unit(PSI_KPA),
+            "psia": Unit(PSI_KPA, absolute=True),
+            "psi": Unit(PSI_KPA, bare=True),
+            "barg": Unit(100.0),
+            "bara": Unit(100.0, absolute=True),
+            "bar": Unit(100.0, bare=True),
+            "kPag": Unit(1.0),
+            "kPaa": Unit(1.0, absolute=True),
+            "kPa": Unit(1.0, bare=True),
+            "inWC": Unit(0.24908891),
+        },
+        "conductivity": {
+            "uS/cm": Unit(1),
+            "µS/cm": Unit(1),
+            "umho/cm": Unit(1),
+            "µmho/cm": Unit(1),
+            "mS/cm": Unit(1000),
+            "mmho/cm": Unit(1000),
+            "mS/m": Unit(10),
+        },
+        "volume": {
+            "L": Unit(0.001),
+            "mL": Unit(1e-6),
+            "m3": Unit(1),
+            "gal": Unit(GAL_M3),
+            "ft3": Unit(FT3_M3),
+            "ccf": Unit(100 * FT3_M3),
+        },
+        "volume flow": {
+            "m3/h": Unit(1),
+            "L/h": Unit(0.001),
+            "L/min": Unit(0.06),
+            "mL/min": Unit(6e-5),
+            "gpm": Unit(GAL_M3 * 60),
+            "gph": Unit(GAL_M3),
+            "gpd": Unit(GAL_M3 / 24),
+            "ft3/h": Unit(FT3_M3),
+        },
+        "mass": {"kg": Unit(1), "t": Unit(1000), "lb": Unit(LB_KG), "oz": Unit(LB_KG / 16), "g": Unit(0.001)},
+        "mass flow": {
+            "kg/h": Unit(1),
+            "t/h": Unit(1000),
+            "lb/h": Unit(LB_KG),
+            "klb/h": Unit(1000 * LB_KG),
+            "bhp": Unit(34.5 * LB_KG),
+        },
+        "hardness": {
+            "ppm as CaCO3": Unit(1),
+            "mg/L as CaCO3": Unit(1),
+            "gpg": Unit(17.118061),
+            "grain": Unit(17.118061),
+            "°dH": Unit(17.848),
+            "dH": Unit(17.848),
+            "mmol/L": Unit(100.0869),
+        },
+        "energy": {
+            "kWh": Unit(1),
+            "Btu": Unit(BTU_KWH),
+            "MMBtu": Unit(BTU_KWH * 1e6),
+            "therm": Unit(BTU_KWH * 1e5),
+        },
+        "temperature": {
+            "°C": Unit(1),
+            "degC": Unit(1),
+            "°F": Unit(5 / 9, -160 / 9),
+            "degF": Unit(5 / 9, -160 / 9),
+        },
+        "current": {"mA": Unit(1), "uA": Unit(0.001), "µA": Unit(0.001)},
+        "ratio": {"%": Unit(1)},
+        "length": {"m": Unit(1), "mm": Unit(0.001), "ft": Unit(0.3048), "in": Unit(0.0254)},
+        "money": {},
+    }
+)
+
+NUMBER: Final = r"[+-]?(?:\d[\d_]*\.?\d*|\.\d+)(?:[eE][+-]?\d+)?"
+_QUANTITY: Final = re.compile(rf"\s*({NUMBER})\s*(.*?)\s*")
+_RANGE: Final = re.compile(rf"\s*({NUMBER})\s*\.\.\s*({NUMBER})\s*(.*?)\s*")
+
+
+def atmosphere(altitude_m: float) -> float:
+    """Air pressure in kPa at a height in m. Source: ISO 2533 standard atmosphere (from memory)."""
+    return ATMOSPHERE_KPA * (1 - 2.25577e-5 * altitude_m) ** 5.25588
+
+
+def unit_of(name: str, kind: str) -> Unit:
+    """The unit called `name` among those of `kind`; QuantityError lists the ones that would do."""
+    table = UNITS[kind]
+    if name in table:
+        return table[name]
+    raise QuantityError(
+        f"{kind} wants one of {', '.join(table)}; found {name!r}"
+        if name
+        else f"{kind} wants a unit: {', '.join(table)}"
+    )
+
+
+def kind_of(name: str) -> str:
+    """The kind of quantity a unit measures, "" when no table has it."""
+    return next((kind for kind, table in UNITS.items() if name in table), "")
+
+
+def quantity(text: object, kind: str) -> float:
+    """Read "20 m3/h" as a number in the base unit of `kind`. QuantityError says what is wanted.
+
+    Absolute pressures are returned less 101.325 kPa; `Plant` corrects them for the site's altitude.
+    """
+    if not isinstance(text, str):
+        raise QuantityError(f'wants text with a unit, like "{_example(kind)}"; found {text!r}')
+    m = _QUANTITY.fullmatch(text)
+    if not m:
+        raise QuantityError(f'wants a number and a unit, like "{_example(kind)}"; found {text!r}')
+    u = unit_of(m[2], kind)
+    value = float(m[1].replace("_", "")) * u.factor + u.offset - (ATMOSPHERE_KPA if u.absolute else 0.0)
+    if not math.isfinite(value):
+        raise QuantityError(f"wants a finite number; found {text!r}")
+    return value
+
+
+def _example(kind: str) -> str:
+    return {
+        "time": "10 s",
+        "pressure": "120 psig",
+        "conductivity": "3000 uS/cm",
+        "volume": "100 L",
+        "volume flow": "20 m3/h",
+        "mass": "8 t",
+        "mass flow": "5 t/h",
+        "hardness": "10 ppm as CaCO3",
+        "energy": "100 kWh",
+        "temperature": "25 °C",
+        "current": "12 mA",
+        "ratio": "10 %",
+        "length": "300 m",
+    }[kind]
+
+
+def span(text: object) -> tuple[float, float, str]:
+    """Read "0..5000 uS/cm" as (0.0, 5000.0, "uS/cm")."""
+    m = _RANGE.fullmatch(text) if isinstance(text, str) else None
+    if not m:
+        raise QuantityError(f'wants low..high and a unit, like "0..5000 uS/cm"; found {text!r}')
+    lo, hi = float(m[1].replace("_", "")), float(m[2].replace("_", ""))
+    if lo == hi:
+        raise QuantityError(f"wants two different ends; found {text!r}")
+    return lo, hi, m[3]

@@ -1,0 +1,107 @@
+"""What leaves the engine for one group: records to store, and nothing done yet."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One line of the alarm journal. `value`, `limit` in the unit named by `unit` (base units)."""
+
+    at_ms: int
+    occurrence: int  # numbers each raise; 0 for records that are no alarm
+    target: str  # boiler, module, meter or "logger"
+    kind: str
+    name: str  # tells several of one kind on one target apart, else ""
+    event: str  # raised, returned, acknowledged, shelved, unshelved, suppressed, unsuppressed, out_of_service,
+    # in_service, removed, or note
+    state: str  # state after it, words of IEC 62682
+    priority: str
+    value: float | None = None
+    limit: float | None = None
+    unit: str = ""
+    evidence: str = ""
+    by: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Blow:
+    """One surface blowdown: from the first opening to the last closing joined to it."""
+
+    boiler: str
+    start_ms: int
+    end_ms: int
+    openings: int
+    open_ms: int
+    sampled: float | None  # representative conductivity, uS/cm, at the start of the blow
+    ended_at: float | None  # and at its end
+    complete: bool  # False: an end was not seen (gap, restart, boiler off)
+    plus_minus_ms: int  # one poll interval
+
+
+@dataclass(frozen=True, slots=True)
+class Notice:
+    """Something people must be told by mail. One entry of the journal, with what a mail needs beside it."""
+
+    occurrence: int
+    event: str  # raised, returned, acknowledged, shelved, unshelved, suppressed, unsuppressed, out_of_service,
+    # in_service, removed, or note
+    target: str
+    kind: str
+    name: str
+    priority: str
+    at_ms: int
+    since_ms: int  # when this occurrence was raised
+    value: float | None
+    limit: float | None
+    unit: str
+    evidence: str
+    quality: str  # of the reading it rests on
+    state: str
+    held_back: tuple[str, ...] = ()  # alarms this one silences by design, in words
+    key: str = ""  # same key, same mail: makes a second row of it impossible
+
+
+@dataclass(frozen=True, slots=True)
+class Derived:
+    """A new value of a derived tag (B1.conductivity, makeup.total): the value in base units and its reason."""
+
+    tag: int  # index in the plant's list of derived tags
+    value: float
+    reason: int
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """An alarm as it stands, written on change to a small table of its own; `state` normal removes it."""
+
+    target: str
+    kind: str
+    name: str
+    state: str
+    occurrence: int
+    priority: str
+    since_ms: int
+    value: float | None
+    limit: float | None
+    unit: str
+    evidence: str
+    by: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class GroupOutcome:
+    """All that one group leads to. Tuples are empty far more often than not.
+
+    `verdicts`: for each scan of the group the reason number of each channel.
+    """
+
+    number: int
+    verdicts: tuple[tuple[int, ...], ...]
+    derived: tuple[Derived, ...] = ()
+    journal: tuple[Entry, ...] = ()
+    standing: tuple[Standing, ...] = ()
+    blows: tuple[Blow, ...] = ()
+    notices: tuple[Notice, ...] = ()
+    acts: tuple[tuple[int, str], ...] = ()  # act number and what became of it, "" when done

@@ -1,0 +1,121 @@
+"""Quality of a reading and the one list of reasons for it.
+
+Quality words are those of OPC UA: good, uncertain, bad. A verdict is stored as the number of its reason, one byte a
+channel, so numbers are never reused. 1..28 are the faults of `drivers.contract.Fault`, same numbers.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from enum import Enum, IntEnum
+from typing import Final
+
+
+class Quality(Enum):
+    GOOD = "good"
+    UNCERTAIN = "uncertain"
+    BAD = "bad"
+
+
+class Reason(IntEnum):
+    """Why a reading is not plainly good; GOOD is 0."""
+
+    GOOD = 0
+    NO_ANSWER = 1
+    LINK_DOWN = 2
+    BAD_ANSWER = 3
+    NOT_A_NUMBER = 4
+    NOT_POLLED = 5
+    STOPPING = 6
+    REFUSED_1 = 17
+    REFUSED_2 = 18
+    REFUSED_3 = 19
+    REFUSED_4 = 20
+    REFUSED_5 = 21
+    REFUSED_6 = 22
+    REFUSED_7 = 23
+    REFUSED_8 = 24
+    REFUSED_9 = 25
+    REFUSED_10 = 26
+    REFUSED_11 = 27
+    REFUSED_OTHER = 28
+    LOOP_OPEN = 40  # 3.6 mA or less
+    LOOP_SHORT = 41  # 21 mA or more
+    UNDER_RANGE = 42  # between 3.6 and 3.8 mA
+    OVER_RANGE = 43  # between 20.5 and 21 mA
+    RANGE_LOW_END = 44  # rests at 4.00 mA while sample flows
+    RANGE_HIGH_END = 45  # rests at 20.00 mA: at least this
+    NOT_SAMPLING = 50  # the valve is shut: stagnant water, or the last value held
+    FLUSHING = 51
+    SETTLING = 52
+    INFERRED = 53  # sample flow is inferred, not wired
+    STANDBY = 54
+    BOILER_OFF = 55
+    NOT_YET_SAMPLED = 56  # steaming, but no sample since
+    OUT_OF_SERVICE = 57
+    CALIBRATING = 58
+    STEAM_AT_PROBE = 59
+    VALUE_STUCK = 60
+    CUT_SHORT = 61
+    COUNTER_RESTARTED = 70
+    COUNTER_STEP_REFUSED = 71
+    NOT_COMPENSATED = 80  # wants a temperature that is not there
+    NOT_KNOWN_YET = 90  # nothing read since start
+
+
+_TEXT: Final[Mapping[int, tuple[Quality, str]]] = {
+    0: (Quality.GOOD, "good"),
+    1: (Quality.BAD, "no answer"),
+    2: (Quality.BAD, "link down"),
+    3: (Quality.BAD, "answer not usable"),
+    4: (Quality.BAD, "not a number"),
+    5: (Quality.BAD, "no answer (next try later)"),
+    6: (Quality.BAD, "service stopping"),
+    17: (Quality.BAD, "module refused (code 1: no such function)"),
+    18: (Quality.BAD, "module refused (code 2: no such register)"),
+    19: (Quality.BAD, "module refused (code 3: not that many registers)"),
+    20: (Quality.BAD, "module refused (code 4: device failure)"),
+    21: (Quality.BAD, "module refused (code 5: still working)"),
+    22: (Quality.BAD, "module refused (code 6: busy)"),
+    23: (Quality.BAD, "module refused (code 7: negative acknowledge)"),
+    24: (Quality.BAD, "module refused (code 8: memory parity)"),
+    25: (Quality.BAD, "module refused (code 9)"),
+    26: (Quality.BAD, "gateway refused (code 10: no path)"),
+    27: (Quality.BAD, "gateway refused (code 11: module gave it no answer)"),
+    28: (Quality.BAD, "module refused (unlisted code)"),
+    40: (Quality.BAD, "loop open (3.6 mA or less)"),
+    41: (Quality.BAD, "loop short (21 mA or more)"),
+    42: (Quality.UNCERTAIN, "under range (3.6 to 3.8 mA)"),
+    43: (Quality.UNCERTAIN, "over range (20.5 to 21 mA)"),
+    44: (Quality.BAD, "rests at the bottom of its range"),
+    45: (Quality.UNCERTAIN, "rests at the top of its range: at least this"),
+    50: (Quality.UNCERTAIN, "not sampling"),
+    51: (Quality.UNCERTAIN, "flushing"),
+    52: (Quality.UNCERTAIN, "settling"),
+    53: (Quality.UNCERTAIN, "sample flow inferred, not wired"),
+    54: (Quality.UNCERTAIN, "standby"),
+    55: (Quality.UNCERTAIN, "boiler off"),
+    56: (Quality.UNCERTAIN, "no sample since steaming"),
+    57: (Quality.BAD, "out of service"),
+    58: (Quality.UNCERTAIN, "calibrating"),
+    59: (Quality.BAD, "steam at the probe"),
+    60: (Quality.BAD, "value stuck"),
+    61: (Quality.UNCERTAIN, "sample cut short"),
+    70: (Quality.UNCERTAIN, "counter restarted: the gap is not known"),
+    71: (Quality.BAD, "counter step refused"),
+    80: (Quality.BAD, "not compensated: no probe temperature"),
+    90: (Quality.BAD, "nothing read yet"),
+}
+
+QUALITY: Final[Mapping[int, Quality]] = {k: v[0] for k, v in _TEXT.items()}
+WORDS: Final[Mapping[int, str]] = {k: v[1] for k, v in _TEXT.items()}
+
+
+def quality(reason: int) -> Quality:
+    """The quality a reason stands for."""
+    return QUALITY[reason]
+
+
+def words(reason: int) -> str:
+    """A reason in the words used on screens, in mails and exports."""
+    return WORDS[reason]

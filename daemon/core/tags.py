@@ -1,0 +1,129 @@
+"""Names of the signals of a plant: what each channel is called, and what is derived from them.
+
+Pure. May import: config. The order of both lists is part of what is stored: it follows the plant file alone.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from config.model import Plant, Range, Span
+
+RawKind = Literal["analogue", "contact", "counter", "raw"]
+
+STATES: tuple[str, ...] = ("unknown", "off", "warming", "steaming", "hot standby", "laid up", "drained")
+"""Boiler states, stored by index."""
+
+
+@dataclass(frozen=True, slots=True)
+class RawTag:
+    """A channel under its plant name: "B1.probe" is ai.b1_cond."""
+
+    name: str
+    target: str  # boiler, meter, tank, chemical or analogue it belongs to, "" when none
+    module: int
+    channel: int
+    ref: str  # "ai.b1_cond"
+    kind: RawKind
+    unit: str  # base unit of the value ("uS/cm"), "" for contacts and plain counts
+    span: Span | None = None
+    range: Range | None = None
+    closed_means: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class DerivedTag:
+    """A value the engine works out: "B1.conductivity" is the representative reading."""
+
+    name: str
+    target: str
+    what: Literal["conductivity", "state", "valve", "total", "rate"]
+    unit: str
+
+
+_BASE_UNIT = {
+    "conductivity": "uS/cm",
+    "pressure": "kPa",
+    "temperature": "°C",
+    "ratio": "%",
+    "volume": "m3",
+    "volume flow": "m3/h",
+    "mass": "kg",
+    "mass flow": "kg/h",
+    "length": "m",
+    "hardness": "ppm as CaCO3",
+    "energy": "kWh",
+    "current": "mA",
+    "time": "s",
+}
+
+
+def base_unit(r: Range) -> str:
+    """The unit values of a range are reckoned in: the base unit of its kind, else the unit as written."""
+    return _BASE_UNIT.get(r.kind, r.unit)
+
+
+def raw_tags(plant: Plant) -> tuple[RawTag, ...]:
+    """Every use of a channel, and every channel nothing uses under its own name, in plant-file order."""
+    where = {
+        f"{m.name}.{c}": (i, k, ch) for i, m in enumerate(plant.modules) for k, (c, ch) in enumerate(m.channels.items())
+    }
+    out: list[RawTag] = []
+
+    def add(name: str, target: str, ref: str, kind: RawKind, r: Range | None = None, closed: str = "") -> None:
+        m, c, ch = where[ref]
+        out.append(RawTag(name, target, m, c, ref, kind, base_unit(r) if r else "", ch.span, r, closed))
+
+    for b in plant.boilers:
+        n = b.name
+        if b.conductivity:
+            add(f"{n}.probe", n, b.conductivity.channel, "analogue", b.conductivity.range)
+        if v := b.blowdown_valve:
+            for key, ref in (
+                ("valve_command", v.command),
+                ("valve_open_switch", v.open_switch),
+                ("valve_shut_switch", v.shut_switch),
+            ):
+                if ref:
+                    add(f"{n}.{key}", n, ref, "contact", closed="on")
+            for key, s in (("valve_position", v.position), ("valve_demand", v.demand)):
+                if s:
+                    add(f"{n}.{key}", n, s.channel, "analogue", s.range)
+        for key in ("interlock", "low_water", "high_water", "burner", "lockout", "controller_alarm", "controller_hand"):
+            if k := getattr(b, key):
+                add(f"{n}.{key}", n, k.contact, "contact", closed=k.closed_means)
+        for key in ("water_level", "steam_pressure", "probe_temperature"):
+            if s := getattr(b, key):
+                add(f"{n}.{key}", n, s.channel, "analogue", s.range)
+    for mt in plant.meters:
+        add(f"{mt.name}.pulses", mt.name, mt.channel, "counter")
+    for t in plant.tanks:
+        if t.level:
+            add(f"{t.name}.level", t.name, t.level.channel, "analogue", t.level.range)
+    for ch in plant.chemicals:
+        add(f"{ch.name}.pump", ch.name, ch.pump, "contact", closed=ch.closed_means)
+    for a in plant.analogues:
+        add(a.name, a.name, a.channel, "analogue", a.range)
+    used = {t.ref for t in out}
+    for ref, (m, c, chan) in where.items():
+        if ref not in used:
+            kind: RawKind = "contact" if chan.type == "bit" else "raw"
+            out.append(RawTag(ref, "", m, c, ref, kind, "", chan.span))
+    return tuple(out)
+
+
+def derived_tags(plant: Plant) -> tuple[DerivedTag, ...]:
+    """What the engine works out, in plant-file order: `Derived.tag` is an index here."""
+    out: list[DerivedTag] = []
+    for b in plant.boilers:
+        n = b.name
+        if b.conductivity:
+            out.append(DerivedTag(f"{n}.conductivity", n, "conductivity", "uS/cm"))
+        out.append(DerivedTag(f"{n}.state", n, "state", ""))
+        if b.blowdown_valve:
+            out.append(DerivedTag(f"{n}.valve", n, "valve", ""))
+    for m in plant.meters:
+        out.append(DerivedTag(f"{m.name}.total", m.name, "total", "m3"))
+        out.append(DerivedTag(f"{m.name}.rate", m.name, "rate", "m3/h"))
+    return tuple(out)

@@ -1,0 +1,30 @@
+"""Kinds of link to the driver that serves them; a driver is imported when its first link is opened."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from importlib import import_module
+from typing import Final, cast
+
+from config.model import Link, Module
+from drivers.contract import Driver, DriverError, ReadPlan
+
+KINDS: Final[Mapping[str, str]] = {
+    "modbus-tcp": "drivers.modbus.tcp:open_tcp",
+    "modbus-rtu": "drivers.modbus.rtu:open_rtu",
+}
+
+
+def open_link(link: Link) -> Driver:
+    """The driver for a link, not yet connected. DriverError when its kind has none."""
+    if link.kind not in KINDS:
+        raise DriverError(f"Link {link.name}: no driver for {link.kind} yet. Served: {', '.join(KINDS)}.")
+    module, _, name = KINDS[link.kind].partition(":")
+    return cast(Driver, getattr(import_module(module), name)(link))
+
+
+def plan_reads(module: Module) -> ReadPlan:
+    """The requests that fetch every channel of a module (see `drivers.modbus.plan`)."""
+    from drivers.modbus.plan import plan
+
+    return plan(module)
