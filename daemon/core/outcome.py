@@ -64,6 +64,16 @@ class Notice:
 
 
 @dataclass(frozen=True, slots=True)
+class MailRow:
+    """One mail to one person, waiting to go. `key` is unique in the store: a second row of the same mail cannot be."""
+
+    key: str
+    recipient: str  # the bare address
+    at_ms: int  # plant time of the notice, ms UTC
+    body: str  # JSON of the notice
+
+
+@dataclass(frozen=True, slots=True)
 class Derived:
     """A new value of a derived tag (B1.conductivity, makeup.total): the value in base units and its reason."""
 
