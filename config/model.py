@@ -7,13 +7,17 @@ Every quantity is a float in the base unit that `config.units` names; names in [
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal, Self
+import re
+from datetime import date
+from typing import Annotated, Any, ClassVar, Literal, Self
 
 from pydantic import (
+    AfterValidator,
     BaseModel,
     BeforeValidator,
     ConfigDict,
     Field,
+    ValidationInfo,
     WithJsonSchema,
     field_validator,
     model_validator,
@@ -22,13 +26,38 @@ from pydantic import (
 from config import units
 
 
+def _atmosphere(info: ValidationInfo) -> float:
+    return float(info.context["atmosphere_kpa"]) if info.context else units.ATMOSPHERE_KPA
+
+
 def _reads(kind: str) -> BeforeValidator:
-    # values already read pass through: the model is also built from its own dump
-    return BeforeValidator(lambda value: value if isinstance(value, float) else units.quantity(value, kind))
+    def read(value: object, info: ValidationInfo) -> float:
+        # a number passes only when the model is built from its own dump: a file is read with a context
+        if isinstance(value, float) and not info.context:
+            return value
+        return units.quantity(value, kind, atmosphere_kpa=_atmosphere(info))
+
+    return BeforeValidator(read)
 
 
 def _written(kind: str) -> WithJsonSchema:
-    return WithJsonSchema({"type": "string", "description": f"a {kind} with its unit: {', '.join(units.UNITS[kind])}"})
+    return WithJsonSchema(
+        {
+            "type": "string",
+            "description": f"{kind} with its unit: {', '.join(units.UNITS[kind])}",
+            "examples": [units.EXAMPLE[kind]],
+        }
+    )
+
+
+def _flow(value: object, info: ValidationInfo) -> float:
+    """kg/h; a volume flow is taken as cold water of 1000 kg/m3."""
+    if isinstance(value, float) and not info.context:
+        return value
+    m = re.fullmatch(rf"\s*{units.NUMBER}\s*(.*?)\s*", value, re.ASCII) if isinstance(value, str) else None
+    if m and units.kind_of(m[1]) == "volume flow":
+        return units.quantity(value, "volume flow") * 1000
+    return units.quantity(value, "mass flow")
 
 
 Time = Annotated[float, _reads("time"), _written("time")]
@@ -41,7 +70,29 @@ MassFlow = Annotated[float, _reads("mass flow"), _written("mass flow")]
 Temperature = Annotated[float, _reads("temperature"), _written("temperature")]
 Ratio = Annotated[float, _reads("ratio"), _written("ratio")]
 Length = Annotated[float, _reads("length"), _written("length")]
+WaterFlow = Annotated[float, BeforeValidator(_flow), _written("mass flow")]
+"""kg/h of water, written as a mass flow or as a volume flow of cold water."""
 
+
+def _more_than_none(value: float) -> float:
+    if value <= 0:
+        raise ValueError("wants more than 0; found 0")
+    return value
+
+
+def _iso_day(value: object) -> object:
+    """A date of TOML as text; any other text must be one."""
+    if type(value) is date:
+        return value.isoformat()
+    if isinstance(value, str):
+        try:
+            date.fromisoformat(value)
+        except ValueError:
+            raise ValueError(f'wants a date, like "2026-10-14"; found {value!r}') from None
+    return value
+
+
+Positive = AfterValidator(_more_than_none)
 Name = Annotated[str, Field(pattern=r"^[A-Za-z][A-Za-z0-9_-]{0,39}$")]
 ChannelRef = Annotated[str, Field(pattern=r"^[A-Za-z][A-Za-z0-9_-]*\.[A-Za-z][A-Za-z0-9_-]*$")]
 
@@ -49,7 +100,7 @@ ChannelRef = Annotated[str, Field(pattern=r"^[A-Za-z][A-Za-z0-9_-]*\.[A-Za-z][A-
 class Part(BaseModel):
     """Any part of the plant: frozen, unknown keys refused."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", populate_by_name=True)
+    model_config = ConfigDict(frozen=True, extra="forbid", populate_by_name=True, allow_inf_nan=False)
 
 
 class Site(Part):
@@ -59,6 +110,13 @@ class Site(Part):
     zone: str
     units: Literal["us", "si"] = "si"
     altitude: Length = 0.0  # m
+
+    @field_validator("altitude")
+    @classmethod
+    def _altitude(cls, value: float) -> float:
+        if not -500 <= value <= 9000:
+            raise ValueError(f"wants between -500 m and 9000 m; found {value:g} m")
+        return value
 
 
 class Link(Part):
@@ -72,7 +130,7 @@ class Link(Part):
     baud: int = Field(default=19200, ge=300, le=1_000_000)
     parity: Literal["none", "even", "odd"] = "even"
     stop_bits: Literal[1, 2] = 1
-    timeout: Time = 1.0  # s, the longest wait for one answer
+    timeout: Annotated[Time, Positive] = 1.0  # s, the longest wait for one answer
     pause: Time = 0.0  # s of quiet before each request beyond the 3.5 characters
 
 
@@ -84,18 +142,20 @@ class Span(Part):
     low_ma: float
     high_ma: float
 
+    example: ClassVar[str] = "0..65535 = 0..20 mA"
+
     @model_validator(mode="before")
     @classmethod
-    def _read(cls, value: object) -> object:
+    def _read(cls, value: object, info: ValidationInfo) -> object:
         if not isinstance(value, str):
-            return value
+            return _only_text(value, info, "counts = current", cls.example)
         left, eq, right = value.partition("=")
         if not eq:
-            raise ValueError(f'wants counts = current, like "0..65535 = 0..20 mA"; found {value!r}')
-        lo, hi, none = units.span(left)
-        a, b, unit = units.span(right)
+            raise ValueError(f'wants counts = current, like "{cls.example}"; found {value!r}')
+        lo, hi, none = units.span(left, "0..65535")
+        a, b, unit = units.span(right, "0..20 mA")
         if none:
-            raise ValueError(f'wants plain counts left of the =, like "0..65535 = 0..20 mA"; found {value!r}')
+            raise ValueError(f'wants plain counts left of the =, like "{cls.example}"; found {value!r}')
         u = units.unit_of(unit, "current")
         return {"low_count": lo, "high_count": hi, "low_ma": a * u.factor, "high_ma": b * u.factor}
 
@@ -110,28 +170,39 @@ class Range(Part):
     unit: str  # as written
     kind: str  # kind of quantity, "" when the unit is not one the tables know (then values are as written)
 
+    example: ClassVar[str] = "4..20 mA = 0..5000 uS/cm"
+
     @model_validator(mode="before")
     @classmethod
-    def _read(cls, value: object) -> object:
+    def _read(cls, value: object, info: ValidationInfo) -> object:
         if not isinstance(value, str):
-            return value
+            return _only_text(value, info, "current = value", cls.example)
         left, eq, right = value.partition("=")
         if not eq:
-            raise ValueError(f'wants current = value, like "4..20 mA = 0..5000 uS/cm"; found {value!r}')
-        a, b, ma = units.span(left)
+            raise ValueError(f'wants current = value, like "{cls.example}"; found {value!r}')
+        a, b, ma = units.span(left, "4..20 mA")
         lo, hi, unit = units.span(right)
+        if not ma:
+            raise ValueError(
+                f'wants a current left of the =, like "{cls.example}"; found {left.strip()!r}. '
+                f'Counts go into the channel: span = "{Span.example}"'
+            )
         f = units.unit_of(ma, "current").factor
-        kind = units.kind_of(unit)
-        u = units.UNITS[kind][unit] if kind else units.Unit(1)
-        shift = u.offset - (units.ATMOSPHERE_KPA if u.absolute else 0.0)
         return {
             "low_ma": a * f,
             "high_ma": b * f,
-            "low": lo * u.factor + shift,
-            "high": hi * u.factor + shift,
+            "low": units.in_base(lo, unit, atmosphere_kpa=_atmosphere(info)),
+            "high": units.in_base(hi, unit, atmosphere_kpa=_atmosphere(info)),
             "unit": unit,
-            "kind": kind,
+            "kind": units.kind_of(unit),
         }
+
+
+def _only_text(value: object, info: ValidationInfo, what: str, example: str) -> object:
+    # as a table only when the model is built from its own dump
+    if info.context:
+        raise ValueError(f'wants text: {what}, like "{example}"; found {value!r}')
+    return value
 
 
 ChannelType = Literal["u16", "s16", "u32", "s32", "u64", "f32", "f64", "bit"]
@@ -254,8 +325,8 @@ class Sample(Part):
 
     arrangement: Literal["continuous", "timed", "hold", "side-stream", "none"]
     flush: Time = 30.0
-    every: Time | None = None  # interval of samples; None: learned
-    open: Time | None = None  # how long the valve opens for a sample
+    every: Annotated[Time, Positive] | None = None  # interval of samples; None: learned
+    open: Annotated[Time, Positive] | None = None  # how long the valve opens for a sample
     settle: Time = 30.0  # arrangement hold: rest after the valve has shut
 
 
@@ -268,9 +339,9 @@ class BlowdownValve(Part):
     demand: Signal | None = None
     open_switch: ChannelRef | None = None
     shut_switch: ChannelRef | None = None
-    opening_flow: VolumeFlow | MassFlow | None = None
-    bleed: VolumeFlow | MassFlow | None = None
-    longest: Time = 4 * 3600.0  # s, the longest a blow may last before it is an alarm
+    opening_flow: WaterFlow | None = None  # kg/h
+    bleed: WaterFlow | None = None  # kg/h
+    longest: Annotated[Time, Positive] = 4 * 3600.0  # s, the longest a blow may last before it is an alarm
     travel: Time = 10.0
     tapped_at: Literal["relay", "terminals", "controller"] | None = None
     returns: Literal["shut", "open", "stays"] | None = None
@@ -288,7 +359,7 @@ class Boiler(Part):
 
     name: Name
     pressure: Pressure
-    water: Mass | None = None
+    water: Annotated[Mass, Positive] | None = None
     duty: Literal["lead", "lag", "standby", "schedule"] = "lead"
     steam_max: MassFlow | None = None
     conductivity: ConductivityInput | None = None
@@ -313,8 +384,8 @@ class Meter(Part):
     name: Name
     channel: ChannelRef
     measures: Literal["makeup", "feedwater", "condensate", "blowdown", "steam", "fuel", "other"]
-    pulse: Volume  # m3 a pulse
-    max_rate: VolumeFlow  # m3/h; a step beyond it is no rollover
+    pulse: Annotated[Volume, Positive]  # m3 a pulse
+    max_rate: Annotated[VolumeFlow, Positive]  # m3/h; a step beyond it is no rollover
     serves: tuple[Name, ...]
     temperature: Temperature | None = None
 
@@ -323,7 +394,7 @@ class Tank(Part):
     """[[tank]]"""
 
     name: Name
-    volume: Volume
+    volume: Annotated[Volume, Positive]
     level: Signal | None = None
     low: Ratio | None = None
     serves: tuple[Name, ...]
@@ -338,7 +409,7 @@ class Chemical(Part):
     tank: Name | None = None
     pacing: Literal["with blow", "after blow", "share of time", "schedule", "makeup"] | None = None
     rate: VolumeFlow | None = None
-    rate_date: str | None = None
+    rate_date: Annotated[str, BeforeValidator(_iso_day)] | None = None
     serves: tuple[Name, ...]
 
 
@@ -380,7 +451,7 @@ class Store(Part):
     path: str | None = None
     low_space: Annotated[float, Field(ge=1)] = 500.0  # MB free below which it is an alarm
     durable: bool = True  # false: a power cut may lose the last seconds
-    snapshot_every: Time = 60.0
+    snapshot_every: Annotated[Time, Positive] = 60.0
     keep: Time = 5 * 366 * 86400.0
 
 

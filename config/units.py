@@ -5,9 +5,10 @@ Pure. Imports nothing of ours.
 
 Reckoned in: time s · pressure kPa gauge · conductivity uS/cm at the reference temperature ·
 volume m3 · volume flow m3/h · mass kg · mass flow kg/h · hardness mg/L as CaCO3 · energy kWh ·
-temperature degC · temperature difference K · current mA · ratio %.
+temperature degC · current mA · ratio % · length m. `BASE` has the same as a table; `show` goes the other way.
 
-Sources: exact definitions of inch, pound, US gallon (231 in3) and calorie-free conversions; the boiler
+Sources: exact definitions of inch, pound and US gallon (231 in3), 9.80665 m/s2, Btu (international table)
+1055.05585262 J; grain per US gallon 64.79891 mg / 3.785411784 L; German degree 10 mg/L CaO as CaCO3; the boiler
 horsepower is 34.5 lb/h of steam from and at 212 degF (ASME; from memory); inch of water column at 4 degC,
 249.08891 Pa (common practice, no source).
 """
@@ -19,7 +20,7 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
-from typing import Final
+from typing import Final, Literal
 
 GAL_M3: Final = 231 * 0.0254**3
 FT3_M3: Final = 0.3048**3
@@ -66,6 +67,10 @@ UNITS: Final[Mapping[str, Mapping[str, Unit]]] = MappingProxyType(
             "kPag": Unit(1.0),
             "kPaa": Unit(1.0, absolute=True),
             "kPa": Unit(1.0, bare=True),
+            "MPag": Unit(1000.0),
+            "MPaa": Unit(1000.0, absolute=True),
+            "MPa": Unit(1000.0, bare=True),
+            "mbar": Unit(0.1, bare=True),
             "inWC": Unit(0.24908891),
         },
         "conductivity": {
@@ -82,14 +87,20 @@ UNITS: Final[Mapping[str, Mapping[str, Unit]]] = MappingProxyType(
             "mL": Unit(1e-6),
             "m3": Unit(1),
             "gal": Unit(GAL_M3),
+            "US gal": Unit(GAL_M3),
+            "fl oz": Unit(GAL_M3 / 128),
             "ft3": Unit(FT3_M3),
             "ccf": Unit(100 * FT3_M3),
         },
         "volume flow": {
             "m3/h": Unit(1),
             "L/h": Unit(0.001),
+            "L/d": Unit(0.001 / 24),
+            "L/s": Unit(3.6),
             "L/min": Unit(0.06),
             "mL/min": Unit(6e-5),
+            "mL/h": Unit(1e-6),
+            "m3/d": Unit(1 / 24),
             "gpm": Unit(GAL_M3 * 60),
             "gph": Unit(GAL_M3),
             "gpd": Unit(GAL_M3 / 24),
@@ -99,6 +110,7 @@ UNITS: Final[Mapping[str, Mapping[str, Unit]]] = MappingProxyType(
         "mass flow": {
             "kg/h": Unit(1),
             "t/h": Unit(1000),
+            "kg/min": Unit(60),
             "lb/h": Unit(LB_KG),
             "klb/h": Unit(1000 * LB_KG),
             "bhp": Unit(34.5 * LB_KG),
@@ -127,56 +139,108 @@ UNITS: Final[Mapping[str, Mapping[str, Unit]]] = MappingProxyType(
         "current": {"mA": Unit(1), "uA": Unit(0.001), "µA": Unit(0.001)},
         "ratio": {"%": Unit(1)},
         "length": {"m": Unit(1), "mm": Unit(0.001), "ft": Unit(0.3048), "in": Unit(0.0254)},
-        "money": {},
     }
 )
 
 NUMBER: Final = r"[+-]?(?:\d[\d_]*\.?\d*|\.\d+)(?:[eE][+-]?\d+)?"
-_QUANTITY: Final = re.compile(rf"\s*({NUMBER})\s*(.*?)\s*")
-_RANGE: Final = re.compile(rf"\s*({NUMBER})\s*\.\.\s*({NUMBER})\s*(.*?)\s*")
+_QUANTITY: Final = re.compile(rf"\s*({NUMBER})\s*(.*?)\s*", re.ASCII)
+_RANGE: Final = re.compile(rf"\s*({NUMBER})\s*\.\.\s*({NUMBER})\s*(.*?)\s*", re.ASCII)
+
+System = Literal["us", "si"]
+
+BASE: Final[Mapping[str, str]] = MappingProxyType(
+    {
+        "time": "s",
+        "pressure": "kPa",
+        "conductivity": "uS/cm",
+        "volume": "m3",
+        "volume flow": "m3/h",
+        "mass": "kg",
+        "mass flow": "kg/h",
+        "hardness": "ppm as CaCO3",
+        "energy": "kWh",
+        "temperature": "°C",
+        "current": "mA",
+        "ratio": "%",
+        "length": "m",
+    }
+)
+"""The unit each kind of quantity is reckoned in."""
+
+_SHOWN: Final[Mapping[str, tuple[str, str]]] = MappingProxyType(
+    {  # kind: unit for US plants, unit for SI plants; what is not here is shown in its base unit
+        "pressure": ("psig", "barg"),
+        "conductivity": ("umho/cm", "uS/cm"),
+        "volume": ("US gal", "m3"),
+        "volume flow": ("gpm", "m3/h"),
+        "mass": ("lb", "kg"),
+        "mass flow": ("lb/h", "kg/h"),
+        "temperature": ("°F", "°C"),
+        "energy": ("MMBtu", "kWh"),
+        "length": ("ft", "m"),
+    }
+)
 
 
 def atmosphere(altitude_m: float) -> float:
-    """Air pressure in kPa at a height in m. Source: ISO 2533 standard atmosphere (from memory)."""
-    return ATMOSPHERE_KPA * (1 - 2.25577e-5 * altitude_m) ** 5.25588
+    """Air pressure in kPa at a height in m, below 11 km. Source: ISO 2533 standard atmosphere (from memory)."""
+    return float(ATMOSPHERE_KPA * (1 - 2.25577e-5 * altitude_m) ** 5.25588)
 
 
 def unit_of(name: str, kind: str) -> Unit:
     """The unit called `name` among those of `kind`; QuantityError lists the ones that would do."""
     table = UNITS[kind]
-    if name in table:
-        return table[name]
-    raise QuantityError(
-        f"{kind} wants one of {', '.join(table)}; found {name!r}"
-        if name
-        else f"{kind} wants a unit: {', '.join(table)}"
-    )
+    if (found := table.get(_tidy(name))) is not None:
+        return found
+    wants = f"wants a unit of {kind}: {', '.join(table)}"
+    if not name:
+        raise QuantityError(f"{wants}; found none")
+    near = next((u for u in table if u.lower() == _tidy(name).lower()), "")
+    raise QuantityError(f"{wants}; found {name!r}" + (f", did you mean {near}?" if near else ""))
+
+
+def _tidy(name: str) -> str:
+    """A unit with the look-alikes of typing put right: Greek mu for micro sign, raised three for 3."""
+    return re.sub(r"\s+", " ", name.replace("\u03bc", "\u00b5").replace("\u00b3", "3"))
 
 
 def kind_of(name: str) -> str:
     """The kind of quantity a unit measures, "" when no table has it."""
-    return next((kind for kind, table in UNITS.items() if name in table), "")
+    return next((kind for kind, table in UNITS.items() if _tidy(name) in table), "")
 
 
-def quantity(text: object, kind: str) -> float:
+def in_base(value: float, unit: str, *, atmosphere_kpa: float = ATMOSPHERE_KPA) -> float:
+    """A value of a known unit in the base unit of its kind; as it is when no table has the unit."""
+    kind = kind_of(unit)
+    if not kind:
+        return value
+    u = unit_of(unit, kind)
+    return value * u.factor + u.offset - (atmosphere_kpa if u.absolute else 0.0)
+
+
+def quantity(text: object, kind: str, *, atmosphere_kpa: float = ATMOSPHERE_KPA) -> float:
     """Read "20 m3/h" as a number in the base unit of `kind`. QuantityError says what is wanted.
 
-    Absolute pressures are returned less 101.325 kPa; `Plant` corrects them for the site's altitude.
+    Absolute pressures are returned less `atmosphere_kpa`, the air pressure of the site in kPa: gauge.
     """
     if not isinstance(text, str):
-        raise QuantityError(f'wants text with a unit, like "{_example(kind)}"; found {text!r}')
+        raise QuantityError(f'wants text with a unit, like "{EXAMPLE[kind]}"; found {text!r}')
     m = _QUANTITY.fullmatch(text)
     if not m:
-        raise QuantityError(f'wants a number and a unit, like "{_example(kind)}"; found {text!r}')
-    u = unit_of(m[2], kind)
-    value = float(m[1].replace("_", "")) * u.factor + u.offset - (ATMOSPHERE_KPA if u.absolute else 0.0)
+        raise QuantityError(f'wants a number and a unit, like "{EXAMPLE[kind]}"; found {text!r}')
+    unit_of(m[2], kind)
+    value = in_base(float(m[1].replace("_", "")), m[2], atmosphere_kpa=atmosphere_kpa)
     if not math.isfinite(value):
         raise QuantityError(f"wants a finite number; found {text!r}")
+    if value < 0 and kind not in _MAY_BE_NEGATIVE:
+        raise QuantityError(f"wants 0 or more; found {text!r}")
     return value
 
 
-def _example(kind: str) -> str:
-    return {
+_MAY_BE_NEGATIVE: Final = frozenset({"pressure", "temperature", "length"})
+
+EXAMPLE: Final[Mapping[str, str]] = MappingProxyType(
+    {
         "time": "10 s",
         "pressure": "120 psig",
         "conductivity": "3000 uS/cm",
@@ -190,15 +254,42 @@ def _example(kind: str) -> str:
         "current": "12 mA",
         "ratio": "10 %",
         "length": "300 m",
-    }[kind]
+    }
+)
+"""How one quantity of each kind is written."""
 
 
-def span(text: object) -> tuple[float, float, str]:
+def span(text: object, example: str = "0..5000 uS/cm") -> tuple[float, float, str]:
     """Read "0..5000 uS/cm" as (0.0, 5000.0, "uS/cm")."""
     m = _RANGE.fullmatch(text) if isinstance(text, str) else None
     if not m:
-        raise QuantityError(f'wants low..high and a unit, like "0..5000 uS/cm"; found {text!r}')
+        raise QuantityError(f'wants low..high, like "{example}"; found {text!r}')
     lo, hi = float(m[1].replace("_", "")), float(m[2].replace("_", ""))
+    if not (math.isfinite(lo) and math.isfinite(hi)):
+        raise QuantityError(f"wants finite numbers; found {text!r}")
     if lo == hi:
         raise QuantityError(f"wants two different ends; found {text!r}")
     return lo, hi, m[3]
+
+
+def show(value: float, kind: str, system: System) -> tuple[float, str]:
+    """A value in the base unit of `kind` as (number, unit) for people: "us" or "si".
+
+    A kind no table has, "" too, comes back as it is with no unit.
+    """
+    name = _SHOWN[kind][0 if system == "us" else 1] if kind in _SHOWN else BASE.get(kind, "")
+    if not name or name == BASE[kind]:
+        return value, name
+    u = UNITS[kind][name]
+    return (value - u.offset) / u.factor, name
+
+
+def shown(value: float, kind: str, system: System) -> str:
+    """As `show`, as text with four figures at most: "3300 umho/cm"."""
+    number, unit = show(value, kind, system)
+    return f"{plain(number)} {unit}".rstrip()
+
+
+def plain(number: float) -> str:
+    """A number with four figures and no exponent where it is above 1: 3300, 128.5, 12345, 0.0125."""
+    return f"{number:.0f}" if abs(number) >= 1000 else f"{number:.4g}"
