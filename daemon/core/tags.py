@@ -30,6 +30,7 @@ class RawTag:
     span: Span | None = None
     range: Range | None = None
     closed_means: str = ""
+    whole: bool = True  # counts are whole numbers; False for f32 and f64
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +60,9 @@ _BASE_UNIT = {
 }
 
 
+_FLOATS = ("f32", "f64")
+
+
 def base_unit(r: Range) -> str:
     """The unit values of a range are reckoned in: the base unit of its kind, else the unit as written."""
     return _BASE_UNIT.get(r.kind, r.unit)
@@ -73,7 +77,8 @@ def raw_tags(plant: Plant) -> tuple[RawTag, ...]:
 
     def add(name: str, target: str, ref: str, kind: RawKind, r: Range | None = None, closed: str = "") -> None:
         m, c, ch = where[ref]
-        out.append(RawTag(name, target, m, c, ref, kind, base_unit(r) if r else "", ch.span, r, closed))
+        whole = ch.type not in _FLOATS
+        out.append(RawTag(name, target, m, c, ref, kind, base_unit(r) if r else "", ch.span, r, closed, whole))
 
     for b in plant.boilers:
         n = b.name
@@ -109,7 +114,7 @@ def raw_tags(plant: Plant) -> tuple[RawTag, ...]:
     for ref, (m, c, chan) in where.items():
         if ref not in used:
             kind: RawKind = "contact" if chan.type == "bit" else "raw"
-            out.append(RawTag(ref, "", m, c, ref, kind, "", chan.span))
+            out.append(RawTag(ref, "", m, c, ref, kind, "", chan.span, whole=chan.type not in _FLOATS))
     return tuple(out)
 
 

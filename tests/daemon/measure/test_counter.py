@@ -1,0 +1,250 @@
+"""Pulse counters, against tests/reference/water_meters.csv and by property."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from config import units
+from config.model import Channel, Meter
+from daemon.core.reasons import Reason
+from daemon.measure.counter import Counter, MeterSpec, meter_spec, wrapped_step
+from tests.support.published import Row, rows
+
+HOUR = 3_600_000
+GPM = units.quantity("1 gpm", "volume flow")
+
+
+def spec(bits: int = 16, pulse: float = 0.1, max_rate: float = 20.0) -> MeterSpec:
+    return MeterSpec(1 << bits if bits else 0, pulse, max_rate / pulse / HOUR)
+
+
+def polled(counts: list[int | None], it: MeterSpec, every_ms: int = 10_000) -> tuple[Counter, list[int]]:
+    """The counter after polls of these counts and the reason of each."""
+    counter = Counter()
+    return counter, [counter.step(c, i * every_ms, it) for i, c in enumerate(counts)]
+
+
+@pytest.mark.parametrize("row", rows("water_meters", "counts between two readings"), ids=str)
+def test_counts_across_the_end_of_a_counter(row: Row) -> None:
+    bits = int(re.search(r"(\d+)-bit", row.quantity)[1])  # type: ignore[index]
+    old, new = int(row.inputs["old"]), int(row.inputs["new"])
+    assert wrapped_step(old, new, 1 << bits) == row.number
+    # and in a counter that may pass so much in the time: 150 pulses of 0.1 m3 at 20 m3/h take 45 min
+    counter, reasons = polled([old, new], spec(bits), every_ms=HOUR)
+    assert (counter.total, reasons) == (row.number, [0, 0])
+
+
+@pytest.mark.parametrize("row", rows("water_meters", "volume at which the counter rolls over"), ids=str)
+def test_volume_of_one_round(row: Row) -> None:
+    text = row.text
+    bits = int(re.search(r"(\d+)-bit", text)[1])  # type: ignore[index]
+    pulse = float(re.search(r"([\d.]+) (?:gal|m3) per pulse", text)[1])  # type: ignore[index]
+    counter = Counter(total=1 << bits)
+    assert counter.volume(spec(bits, pulse)) == pytest.approx(row.number)
+
+
+@pytest.mark.parametrize("row", rows("water_meters", "time to one rollover"), ids=str)
+def test_a_gap_of_one_round_at_full_flow_is_where_a_total_stops_being_certain(row: Row) -> None:
+    text = row.text
+    pulse = float(re.search(r"([\d.]+) gal per pulse", text)[1]) * units.GAL_M3  # type: ignore[index]
+    flow = row.inputs["flow"] * GPM
+    it = spec(16, pulse, flow)
+    one_round = row.number * HOUR
+    for gap, reason in ((one_round * 0.998, Reason.GOOD), (one_round * 1.002, Reason.COUNTER_RESTARTED)):
+        counter = Counter()
+        counter.step(10, 0, it)
+        assert counter.step(11, round(gap), it) == reason
+
+
+@pytest.mark.parametrize("row", rows("water_meters", "average flow from a pulse count"), ids=str)
+def test_flow_from_pulses(row: Row) -> None:
+    # as many even pulses as the row says, after one that starts the time
+    text = row.text
+    pulse = float(re.search(r"([\d.]+) gal per pulse", text)[1]) * units.GAL_M3  # type: ignore[index]
+    n, interval_ms = int(row.inputs["pulses"]), int(row.inputs["interval"] * 1000)
+    it = spec(32, pulse, 1000 * GPM)
+    counter = Counter()
+    counter.step(0, 0, it)
+    counter.step(1, 1000, it)
+    for k in range(1, n + 1):
+        counter.step(1 + k, 1000 + round(k * interval_ms / n), it)
+    got = counter.rate(1000 + interval_ms, it)
+    assert got is not None
+    # instants are whole milliseconds
+    assert got / GPM == pytest.approx(row.number, rel=2e-3)
+
+
+@pytest.mark.parametrize("row", rows("water_meters", "volume conversion"), ids=str)
+def test_volume_units(row: Row) -> None:
+    unit = {"1 US gal": "gal", "1 ft3": "ft3", "1 m3": "m3"}[row.text]
+    into = {"WM-020": "L", "WM-021": "gal", "WM-022": "gal"}[row.id]
+    table = units.UNITS["volume"]
+    assert table[unit].factor / table[into].factor == pytest.approx(row.number, rel=1e-6)
+
+
+@pytest.mark.parametrize("row", rows("water_meters", "flow from a frequency output"), ids=str)
+def test_flow_of_a_fast_meter(row: Row) -> None:
+    f, k = row.inputs["f"], row.inputs["K"]
+    it = spec(32, units.GAL_M3 / k, 100 * GPM)
+    counter = Counter()
+    for second in range(180):
+        counter.step(int(f * second), second * 1000, it)
+    got = counter.rate(179_000, it)
+    assert got is not None
+    assert got / GPM == pytest.approx(row.number, rel=1e-4)
+
+
+def test_the_figures_come_from_the_plant_file() -> None:
+    meter = Meter.model_validate(
+        {
+            "name": "makeup",
+            "channel": "ai.makeup",
+            "measures": "makeup",
+            "pulse": "100 L",
+            "max_rate": "20 m3/h",
+            "serves": ("B1",),
+        }
+    )
+    channel = Channel.model_validate({"function": "input", "address": 20, "type": "u32"})
+    got = meter_spec(meter, channel)
+    assert (got.modulus, got.pulse_m3) == (1 << 32, 0.1)
+    assert got.max_per_ms * HOUR == pytest.approx(200)
+
+
+def test_the_first_count_is_where_the_total_begins() -> None:
+    counter, reasons = polled([48_123], spec())
+    assert (counter.total, reasons) == (0, [0])
+
+
+def test_no_answer_changes_nothing() -> None:
+    counter, reasons = polled([10, None, None, 11], spec())
+    assert (counter.total, reasons) == (1, [0, 1, 1, 0])
+
+
+def test_a_module_that_began_again_from_zero_is_no_rollover() -> None:
+    # 200 pulses an hour at most: 0.56 in 10 s. From 65000 to 0 would be 536 across the end.
+    counter, reasons = polled([65_000, 65_001, 0, 0, 1], spec())
+    assert reasons == [0, 0, Reason.COUNTER_RESTARTED, 0, 0]
+    assert (counter.total, counter.restarts) == (2, 1)
+
+
+def test_pulses_counted_since_the_restart_are_added_when_they_can_have_passed() -> None:
+    counter, _ = polled([65_000, 2, 3], spec())  # 2 is within 0.56 + 2
+    assert counter.total == 3
+    counter, _ = polled([65_000, 40_000, 40_001], spec())  # set to some other number: nothing is known of it
+    assert counter.total == 1
+
+
+def test_a_single_zero_read_by_mistake_costs_nothing() -> None:
+    counter, reasons = polled([50_000, 50_001, 0, 50_002, 50_003], spec())
+    assert reasons == [0, 0, Reason.COUNTER_RESTARTED, 0, 0]
+    assert (counter.total, counter.restarts) == (3, 0)
+
+
+def test_a_step_the_meter_cannot_pass_is_refused_and_then_never_counted() -> None:
+    counter, reasons = polled([100, 900, 901, 902], spec())
+    assert reasons == [0, Reason.COUNTER_STEP_REFUSED, Reason.COUNTER_RESTARTED, 0]
+    assert (counter.total, counter.restarts) == (2, 1)
+
+
+def test_noise_never_enters_the_total() -> None:
+    counter, reasons = polled([100, 900, 30_000, 7, 101], spec())
+    assert counter.total == 1
+    assert reasons[-1] == 0
+    assert all(r in (Reason.COUNTER_STEP_REFUSED, Reason.COUNTER_RESTARTED) for r in reasons[1:-1])
+
+
+def test_pulses_of_a_long_gap_are_counted_when_they_fit() -> None:
+    it = spec()
+    counter = Counter()
+    counter.step(65_500, 0, it)
+    assert counter.step(64, 30 * 60_000, it) == Reason.GOOD  # 100 pulses in half an hour, across the end
+    assert counter.total == 100
+
+
+def test_a_negative_count_of_a_signed_register_is_the_upper_half() -> None:
+    counter, _ = polled([32_767, -32_768, -32_767], spec())
+    assert counter.total == 2
+
+
+def test_a_slow_meter_is_timed_from_pulse_to_pulse_and_falls_towards_zero() -> None:
+    it = spec()  # 0.1 m3 a pulse
+    counter = Counter()
+    for t in range(0, 1500, 10):  # a pulse every 500 s: 0.72 m3/h
+        counter.step(t // 500, t * 1000, it)
+    assert counter.rate(1_000_000, it) == pytest.approx(0.72)
+    assert counter.rate(1_499_000, it) == pytest.approx(0.72)
+    assert counter.rate(1_500_000, it) == pytest.approx(0.72)
+    assert counter.rate(2_000_000, it) == pytest.approx(0.36)  # 0.1 m3 in 1000 s at most
+    assert counter.rate(11_000_000, it) == pytest.approx(0.036)
+
+
+def test_a_rate_is_not_known_before_two_pulses_and_zero_after_a_minute_without_any() -> None:
+    it = spec()
+    counter = Counter()
+    counter.step(7, 0, it)
+    assert counter.rate(30_000, it) is None
+    assert counter.rate(60_000, it) == 0.0
+    counter.step(8, 90_000, it)
+    assert counter.rate(90_000, it) is None
+
+
+def test_no_rate_is_taken_across_a_restart() -> None:
+    counter, _ = polled([100, 101, 102, 0, 0], spec())
+    assert counter.rate(40_000, spec()) is None
+
+
+def test_a_clone_goes_its_own_way() -> None:
+    counter, _ = polled([100, 101, 5000], spec())
+    twin = counter.clone()
+    assert twin == counter
+    twin.step(102, 90_000, spec())
+    assert (counter.total, twin.total) == (1, 2)
+
+
+@st.composite
+def pulse_trains(draw: st.DrawFn) -> tuple[int, int, list[int], list[int]]:
+    """(bits, first count, instants of pulses in ms no denser than max_rate, polls in ms)."""
+    bits = draw(st.sampled_from([16, 32, 64]))
+    start = draw(st.integers(0, (1 << bits) - 1) | st.integers((1 << bits) - 40, (1 << bits) - 1))
+    gaps = draw(st.lists(st.integers(18_000, 200_000), max_size=40))  # 200 an hour at most: 18 s apart
+    pulses, t = [], 0
+    for g in gaps:
+        t += g
+        pulses.append(t)
+    polls = sorted(set(draw(st.lists(st.integers(1, t + 1000), max_size=60))) | {0, t + 1000})
+    return bits, start, pulses, polls
+
+
+@given(pulse_trains())
+def test_any_polling_of_a_train_of_pulses_gives_the_same_total(train: tuple[int, int, list[int], list[int]]) -> None:
+    bits, start, pulses, polls = train
+    it, counter = spec(bits), Counter()
+    for t in polls:
+        count = (start + sum(p <= t for p in pulses)) % (1 << bits)
+        assert counter.step(count, t, it) == Reason.GOOD
+    assert (counter.total, counter.restarts) == (len(pulses), 0)
+
+
+@given(pulse_trains(), st.data())
+def test_a_restart_is_told_from_a_rollover_and_loses_no_more_than_its_gap(
+    train: tuple[int, int, list[int], list[int]], data: st.DataObject
+) -> None:
+    bits, _, pulses, polls = train
+    size = 1 << bits
+    start = data.draw(st.integers(5_000, size - 5_000))  # a restart to 0 is then no step the meter could pass
+    polls = sorted({*polls, polls[-1] + 5_000, polls[-1] + 10_000})
+    at = data.draw(st.integers(1, polls[-3] if polls[-3] > 1 else 1))
+    it, counter, seen = spec(bits), Counter(), []
+    for t in polls:
+        count = sum(at < p <= t for p in pulses) if t > at else (start + sum(p <= t for p in pulses)) % size
+        seen.append(counter.step(count, t, it))
+    before = max(t for t in polls if t <= at)
+    lost = sum(before < p <= at for p in pulses)
+    assert counter.restarts == 1
+    assert seen.count(Reason.COUNTER_RESTARTED) == 1
+    assert len(pulses) - lost == counter.total
