@@ -1,0 +1,8 @@
+"""For all tests: no test is timed, so a slow machine fails nothing."""
+
+from __future__ import annotations
+
+import hypothesis
+
+hypothesis.settings.register_profile("untimed", deadline=None, suppress_health_check=[hypothesis.HealthCheck.too_slow])
+hypothesis.settings.load_profile("untimed")
