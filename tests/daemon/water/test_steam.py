@@ -1,0 +1,76 @@
+"""Saturated water and steam, against tests/reference/steam.csv (computed with another library)."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+
+from config import units
+from daemon.water.steam import (
+    flash_fraction,
+    liquid_density,
+    liquid_enthalpy,
+    saturation_temperature,
+    steam_enthalpy,
+)
+from tests.support.published import Row, rows, table
+
+BTU_LB = 2.326  # kJ/kg
+ST = table("steam")
+
+
+def gauge(text: str) -> float:
+    """ "150 psig", "7 bar gauge" or "800 kPa absolute" in kPa gauge."""
+    if text.endswith("absolute"):
+        return units.quantity(text.replace("kPa absolute", "kPaa"), "pressure")
+    return units.quantity(text.replace("bar gauge", "barg"), "pressure")
+
+
+def pressures(row: Row) -> list[float]:
+    return [gauge(m) for m in re.findall(r"[\d.]+ (?:psig|bar gauge|kPa absolute)", row.text)]
+
+
+@pytest.mark.parametrize("row", [ST["ST-021"], ST["ST-022"]], ids=str)
+def test_saturation_temperature_of_the_release(row: Row) -> None:
+    kpa = row.inputs["p"] * 1000
+    assert saturation_temperature(kpa, 0.0) + 273.15 == pytest.approx(row.number, rel=1e-8)
+
+
+@pytest.mark.parametrize("row", rows("steam", "saturation temperature, hf, hfg, hg"), ids=str)
+def test_saturated_steam_in_us_units(row: Row) -> None:
+    (p,) = pressures(row)
+    t, hf, hfg, hg = row.numbers
+    assert saturation_temperature(p) * 1.8 + 32 == pytest.approx(t, abs=0.1)
+    assert liquid_enthalpy(p) / BTU_LB == pytest.approx(hf, abs=0.1)
+    assert steam_enthalpy(p) / BTU_LB == pytest.approx(hg, abs=0.1)
+    assert (steam_enthalpy(p) - liquid_enthalpy(p)) / BTU_LB == pytest.approx(hfg, abs=0.1)
+
+
+@pytest.mark.parametrize("row", rows("steam", "saturation temperature, hf, hfg, liquid density"), ids=str)
+def test_saturated_steam_in_si_units(row: Row) -> None:
+    (p,) = pressures(row)
+    t, hf, hfg, density = row.numbers
+    assert saturation_temperature(p) == pytest.approx(t, abs=0.05)
+    assert liquid_enthalpy(p) == pytest.approx(hf, abs=0.2)
+    assert steam_enthalpy(p) - liquid_enthalpy(p) == pytest.approx(hfg, abs=0.2)
+    assert liquid_density(p) == pytest.approx(density, abs=0.2)
+
+
+@pytest.mark.parametrize("row", rows("steam", "flash steam by mass"), ids=str)
+def test_flash_steam(row: Row) -> None:
+    found = pressures(row)
+    assert len(found) == 2
+    tolerance = float(row.tolerance)
+    assert flash_fraction(*found) * 100 == pytest.approx(row.number, abs=tolerance)
+
+
+def test_what_flashing_does_to_a_sample_is_st_058() -> None:
+    x = flash_fraction(gauge("150 psig"))
+    assert 3000 / (1 - x) == pytest.approx(ST["ST-058"].number, abs=5)
+
+
+@pytest.mark.parametrize("kpa", [-200.0, -101.3, 22_100.0, 50_000.0])
+def test_where_water_does_not_boil_it_says_so(kpa: float) -> None:
+    with pytest.raises(ValueError, match="absolute"):
+        saturation_temperature(kpa)
