@@ -61,6 +61,7 @@ class Notice:
     state: str
     held_back: tuple[str, ...] = ()  # alarms this one silences by design, in words
     key: str = ""  # same key, same mail: makes a second row of it impossible
+    by: str = ""  # who acknowledged, shelved ...; in `returned` who had acknowledged, "" when nobody did
 
 
 @dataclass(frozen=True, slots=True)
