@@ -104,7 +104,7 @@ def test_options_that_make_no_sense_are_refused(bare: Path) -> None:
     assert run(bare, "test", "--lint", "tests/deploy").returncode == 1
 
 
-@pytest.mark.parametrize("script", ["start", "test", "prove"])
+@pytest.mark.parametrize("script", ["start", "test", "prove", "install"])
 def test_help_is_the_head_of_the_script(bare: Path, script: str) -> None:
     done = run(bare, script, "--help")
     assert done.returncode == 0
@@ -113,5 +113,5 @@ def test_help_is_the_head_of_the_script(bare: Path, script: str) -> None:
 
 
 def test_the_scripts_may_be_started() -> None:
-    scripts = [DEPLOY / "start", DEPLOY / "test", DEPLOY / "prove", DEPLOY.parent / ".ci" / "run"]
+    scripts = [*(DEPLOY / name for name in ("start", "test", "prove", "install")), DEPLOY.parent / ".ci" / "run"]
     assert [path for path in scripts if not os.access(path, os.X_OK)] == []
