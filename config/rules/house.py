@@ -1,0 +1,150 @@
+"""The house: who is told, by what way, boiler states, pressures and records.
+
+Imports nothing of ours but `config`.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from config.findings import Found, Path
+from config.model import Boiler
+from config.rules.view import View
+from config.units import NUMBER, UNITS
+
+_FIVE_YEARS = 5 * 365 * 86400.0
+_CRITICAL_KPA = 22064.0 - 101.325  # gauge; IAPWS-IF97
+
+
+def people(v: View) -> Iterator[Found]:
+    """Somebody is told, once each."""
+    if not v.plant.persons:
+        yield Found((), "no [[person]]: nobody will be told of any alarm", "warning")
+    seen: set[str] = set()
+    for i, p in enumerate(v.plant.persons):
+        if p.mail.lower() in seen:
+            yield Found(("person", i, "mail"), f"{p.mail} is written for another person too; wants it once")
+        seen.add(p.mail.lower())
+
+
+def mail(v: View) -> Iterator[Found]:
+    """The relay can be used as written."""
+    m = v.plant.mail
+    if m is None:
+        yield Found((), "no [mail]: mails are written as files into the outbox folder and not sent", "note")
+        return
+    if "@" not in m.sender:
+        yield Found(("mail", "sender"), f'wants a mail address, like "boilers@quillmarsh.example"; found "{m.sender}"')
+    if m.user and not m.password_file:
+        yield Found(("mail", "user"), "a user wants a password_file beside it: the path of a file with the password")
+    if m.password_file and not m.user:
+        yield Found(("mail", "password_file"), "a password wants a user beside it")
+    if m.security == "none" and m.user:
+        yield Found(("mail", "security"), "none: user and password go over the network unprotected", "warning")
+
+
+def copy_and_records(v: View) -> Iterator[Found]:
+    """What is described and not yet done, and how long readings are kept."""
+    if v.plant.copy_to is not None:
+        yield Found(("copy",), "copying to a central server is not in use yet: nothing is copied", "note")
+    if v.plant.store.keep < _FIVE_YEARS:
+        yield Found(
+            ("store", "keep"),
+            f"readings are kept {v.plant.store.keep / 86400:.0f} days: "
+            "jurisdiction and insurer decide how long they must be",
+            "note",
+        )
+    if not v.plant.store.durable:
+        yield Found(("store", "durable"), "false: a power cut may lose the last seconds", "note")
+
+
+def boilers(v: View) -> Iterator[Found]:
+    """What can be told of each boiler with what is wired."""
+    if not v.plant.boilers and not v.raw.get("boiler"):
+        yield Found((), "no [[boiler]]: values are recorded and nothing is judged", "warning")
+    for i, b in enumerate(v.plant.boilers):
+        path: Path = ("boiler", i)
+        if not 0 <= b.pressure < _CRITICAL_KPA:
+            yield Found(
+                (*path, "pressure"),
+                f"wants a working pressure of 0 to {_CRITICAL_KPA / 100:.0f} barg; found {b.pressure / 100:.4g} barg",
+            )
+        yield from _states(path, b)
+        if b.low_water is None:
+            yield Found(
+                path,
+                f"no low_water contact: low water of {b.name} is not told here. This log is never a low-water cut-off",
+                "note",
+            )
+        for k, t in enumerate(b.cutoff_test):
+            yield from _window((*path, "cutoff_test", k, "window"), t.window)
+
+
+def _states(path: Path, b: Boiler) -> Iterator[Found]:
+    firing = b.burner is not None or (b.interlock is not None and b.interlock.closed_means == "firing")
+    if b.interlock is None and not firing and b.steam_pressure is None:
+        yield Found(
+            path,
+            f"nothing wired tells whether {b.name} is off or steaming (interlock, burner or steam_pressure): alarms "
+            "are not held back while it is off",
+            "warning",
+        )
+    elif b.steam_pressure is None and not firing:
+        yield Found(
+            path,
+            f"warming, steaming and hot standby of {b.name} cannot be told apart without burner or steam_pressure",
+            "note",
+        )
+    elif b.interlock is None:
+        yield Found(path, f"no interlock: an open limit circuit of {b.name} is not told", "note")
+    if b.duty != "lead" and not firing and b.steam_pressure is None:
+        yield Found(
+            (*path, "duty"),
+            f"{b.duty}, and neither burner nor steam_pressure is wired: waiting and steaming cannot be told apart",
+            "note",
+        )
+
+
+def _window(path: Path, text: str) -> Iterator[Found]:
+    begin, end = text.split("..")
+    for t in (begin, end):
+        if int(t[:2]) > 23:
+            yield Found(path, f'wants times from 00:00 to 23:59; found "{t}"')
+    if begin == end:
+        yield Found(path, f'wants two different times; found "{text}"')
+
+
+def pressures(v: View) -> Iterator[Found]:
+    """Bare psi, bar and kPa are gauge; absolute ones are reckoned with the air pressure of the site."""
+    for path, text in _texts(v.raw, ()):
+        m = re.search(rf"{NUMBER}\s*([^\s\d]\S*)\s*$", text, re.ASCII)
+        unit = UNITS["pressure"].get(m[1]) if m and path[-1] in ("pressure", "range") else None
+        if unit is None or m is None:
+            continue
+        if unit.bare:
+            yield Found(path, f'{m[1]} is taken as gauge; found "{text}"', "note")
+        elif unit.absolute and not v.plant.plant.altitude:
+            yield Found(path, f'[plant] has no altitude: "{text}" is reckoned at sea level', "note")
+
+
+def _texts(value: Any, path: Path) -> Iterator[tuple[Path, str]]:
+    if isinstance(value, str):
+        yield path, value
+    elif isinstance(value, Mapping):
+        for key, part in value.items():
+            yield from _texts(part, (*path, key))
+    elif isinstance(value, list):
+        for i, part in enumerate(value):
+            yield from _texts(part, (*path, i))
+
+
+def rates(v: View) -> Iterator[Found]:
+    """A dosing rate has the day it was drawn down."""
+    for i, c in enumerate(v.plant.chemicals):
+        if c.rate is not None and c.rate_date is None:
+            yield Found(("chemical", i, "rate"), "wants the day of its draw-down test beside it: rate_date", "note")
+
+
+RULES = (people, mail, copy_and_records, boilers, pressures, rates)

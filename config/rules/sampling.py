@@ -1,0 +1,209 @@
+"""Sampling, polls and meters: what can be seen at the pace the plant is polled.
+
+Imports nothing of ours but `config`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from config.findings import Found, Path
+from config.model import Boiler, Link, Module, Sample
+from config.rules.view import View
+
+_BITS: dict[str, int] = {"u16": 16, "u32": 32, "u64": 64}
+_LONG_GAP = 86400.0  # s
+
+
+def samples(v: View) -> Iterator[Found]:
+    """The arrangement fits what is wired and the pace of the polls."""
+    for i, b in enumerate(v.plant.boilers):
+        at: Path = ("boiler", i)
+        if b.sample is None:
+            if b.conductivity is not None:
+                yield Found(
+                    (*at, "conductivity"),
+                    "it is not said when the probe sees boiler water. Write sample = { arrangement = ... }: "
+                    "continuous, timed, hold, side-stream or none",
+                    "warning",
+                )
+            continue
+        path = (*at, "sample")
+        if b.conductivity is None:
+            if b.sample.arrangement != "none":
+                yield Found(path, "says nothing without a conductivity probe", "note")
+            continue
+        if b.conductivity.signal is None:
+            yield Found(
+                (*at, "conductivity"),
+                'it is not said whether the signal is live; it is taken as signal = "held" '
+                "(the wall controller passes on its last sampled value)",
+                "note",
+            )
+        yield from _arrangement(path, b, b.sample)
+        yield from _pace(path, b, b.sample, v.poll_of(b.conductivity.channel))
+
+
+def _arrangement(path: Path, b: Boiler, s: Sample) -> Iterator[Found]:
+    valve = b.blowdown_valve
+    if s.arrangement == "none":
+        yield Found((*path, "arrangement"), f"none: the probe of {b.name} is recorded and not judged", "warning")
+    elif s.arrangement in ("timed", "hold") and (valve is None or valve.command is None):
+        yield Found(
+            (*path, "arrangement"),
+            f"{s.arrangement}, and no blowdown_valve.command is wired: when sample flows is inferred from the probe, "
+            "and readings are uncertain at best",
+            "note",
+        )
+    if s.arrangement in ("timed", "hold") and s.open is not None and s.open <= s.flush:
+        yield Found(
+            (*path, "open"),
+            f"wants longer than the flush of {s.flush:g} s, or no reading is ever of the boiler; found {s.open:g} s",
+        )
+    if s.open is not None and s.every is not None and s.every <= s.open:
+        yield Found((*path, "every"), f"wants longer than open ({s.open:g} s); found {s.every:g} s")
+
+
+def _pace(path: Path, b: Boiler, s: Sample, probe: float | None) -> Iterator[Found]:
+    if probe is None or s.arrangement not in ("timed", "hold"):
+        return
+    if s.arrangement == "timed" and 0 < s.flush < 3 * probe:
+        yield Found(
+            (*path, "flush"),
+            f"a flush of {s.flush:g} s is {s.flush / probe:g} polls of {probe:g} s: its end is known "
+            f"to {probe:g} s only",
+            "note",
+        )
+    if s.arrangement == "timed" and s.open is not None and s.flush < s.open < s.flush + 2 * probe:
+        yield Found(
+            (*path, "open"),
+            f"only {s.open - s.flush:g} s remain after the flush, with polls every {probe:g} s: "
+            "some samples will have no reading of the boiler",
+            "warning",
+        )
+
+
+def valves(v: View) -> Iterator[Found]:
+    """A blowdown valve says what is needed to judge it."""
+    for i, b in enumerate(v.plant.boilers):
+        valve, path = b.blowdown_valve, ("boiler", i, "blowdown_valve")
+        if valve is None:
+            yield Found(("boiler", i), f"no blowdown_valve: blows of {b.name} are not seen", "note")
+            continue
+        every = v.poll_of(valve.command)
+        if valve.command is None and valve.position is None and valve.open_switch is None:
+            yield Found(path, f"nothing of the valve is wired: blows of {b.name} are not seen", "note")
+        shortest = b.sample.open if b.sample else None
+        if every is not None and shortest is not None and shortest < 2 * every:
+            yield Found(
+                (*path, "command"),
+                f"polled every {every:g} s, and the valve opens for {shortest:g} s: an opening can pass unseen. "
+                f"Wants polls of {shortest / 2:g} s or less",
+                "warning",
+            )
+        if valve.kind == "modulating" and valve.position is None and valve.demand is None:
+            yield Found((*path, "kind"), "modulating, and neither position nor demand is wired", "note")
+        for key in ("opening_flow", "bleed"):
+            written = v.raw.get("boiler", [{}])[i].get("blowdown_valve", {}).get(key) if not _shifted(v) else None
+            if isinstance(written, str) and getattr(valve, key) is not None and _is_volume(written):
+                yield Found((*path, key), f"{written} is taken as cold water, {getattr(valve, key):g} kg/h", "note")
+
+
+def _shifted(v: View) -> bool:
+    """Parts were taken out, so that numbers of `raw` and of the plant differ."""
+    return len(v.raw.get("boiler", ())) != len(v.plant.boilers)
+
+
+def _is_volume(text: str) -> bool:
+    from config.units import UNITS
+
+    return text.lstrip("0123456789.+-_eE \t").strip() in UNITS["volume flow"]
+
+
+def contacts(v: View) -> Iterator[Found]:
+    """Contacts that tell of trouble are polled fast enough for it."""
+    for i, b in enumerate(v.plant.boilers):
+        for key in ("low_water", "interlock"):
+            contact = getattr(b, key)
+            every = v.poll_of(contact.contact) if contact else None
+            if every is not None and 2 * every > 30:
+                yield Found(
+                    ("boiler", i, key),
+                    f"polled every {every:g} s: a change of less than {2 * every:g} s can pass unseen, and low water "
+                    "and the interlock are told apart only when both are read within 30 s. Wants 15 s or less",
+                    "warning",
+                )
+
+
+def meters(v: View) -> Iterator[Found]:
+    """A counter does not go round between two polls, nor in a gap of a day."""
+    for i, m in enumerate(v.plant.meters):
+        w = v.wired.get(m.channel)
+        if w is None or w.channel.type not in _BITS:
+            continue
+        around = rollover_s(_BITS[w.channel.type], m.pulse, m.max_rate)
+        if around < 2 * w.module.every:
+            yield Found(
+                ("meter", i, "max_rate"),
+                f"at this rate the counter goes round in {around:.3g} s, with polls every {w.module.every:g} s it "
+                "cannot be followed; wants shorter polls or a larger pulse",
+            )
+        elif around < _LONG_GAP:
+            yield Found(
+                ("meter", i, "channel"),
+                f"at max_rate the counter goes round in {around / 3600:.3g} h: after a longer gap what was metered is "
+                "not known",
+                "note",
+            )
+
+
+def rollover_s(bits: int, pulse_m3: float, rate_m3_h: float) -> float:
+    """Seconds in which a counter of `bits` goes round once at a rate."""
+    return 2.0**bits * pulse_m3 / rate_m3_h * 3600
+
+
+def serial_load(v: View) -> Iterator[Found]:
+    """The polls of a serial line fit on it (MODBUS over Serial Line V1.02: 11 bits a character, 3.5 between frames)."""
+    for i, link in enumerate(v.plant.links):
+        if link.kind != "modbus-rtu":
+            continue
+        modules = [m for m in v.plant.modules if m.link == link.name]
+        load = sum(poll_s(link, m) / m.every for m in modules)
+        if load > 0.8:
+            yield Found(
+                ("link", i),
+                f"the polls take at least {load:.0%} of the line at {link.baud} baud: wants longer intervals "
+                "(every), a higher baud, or a second line",
+                "error" if load > 1 else "warning",
+            )
+
+
+def poll_s(link: Link, m: Module) -> float:
+    """The shortest time in s that one poll of a module can take: the fewest frames that hold its channels."""
+    return sum(
+        read_s(link.baud, _data_bytes(function, items), link.pause)
+        for function in ("coil", "discrete", "holding", "input")
+        if (items := _items(m, function))
+    )
+
+
+def _items(m: Module, function: str) -> int:
+    """Bits or registers of one function, each counted once."""
+    taken = {
+        a for ch in m.channels.values() if ch.function == function for a in range(ch.address, ch.address + ch.registers)
+    }
+    return len(taken)
+
+
+def _data_bytes(function: str, items: int) -> int:
+    return (items + 7) // 8 if function in ("coil", "discrete") else 2 * items
+
+
+def read_s(baud: int, data_bytes: int, pause: float = 0.0) -> float:
+    """Bus time in s of one read: request of 8 characters, answer of 5 and the data, a silence after each."""
+    character = 11 / baud
+    silence = 3.5 * character if baud <= 19200 else 0.00175
+    return (8 + 5 + data_bytes) * character + 2 * silence + pause
+
+
+RULES = (samples, valves, contacts, meters, serial_load)
