@@ -1,0 +1,79 @@
+"""Modbus peers that are not ours, started for a test and ended with it.
+
+libmodbus in C and modbus-tk in Python, each in a process of its own, each behind a tap. A map is
+{"holding": {address: value}, "input": ..., "coil": ..., "discrete": ...}; addresses up to 1023 exist.
+"""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+import sys
+import tempfile
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from functools import cache
+from pathlib import Path
+
+from tests.support.taps import Line, TcpTap
+
+HERE = Path(__file__).resolve().parent.parent / "peers"
+KINDS = ("libmodbus", "modbus-tk")
+Map = Mapping[str, Mapping[int, int]]
+
+
+@cache
+def libmodbus_server() -> str:
+    """The compiled libmodbus peer. Without compiler or library the test fails and says what to install."""
+    gcc = shutil.which("gcc")
+    target = Path(tempfile.mkdtemp(prefix="waterside-peer-")) / "mb_server"
+    source = HERE / "mb_server.c"
+    need = "Install what the peer is built from: apt-get install -y gcc libmodbus-dev"
+    assert gcc is not None, f"There is no gcc. {need}"
+    made = subprocess.run([gcc, "-O2", "-o", target, source, "-lmodbus"], capture_output=True, text=True)
+    assert made.returncode == 0, f"{source.name} does not build. {need}\n{made.stderr}"
+    return str(target)
+
+
+def _command(kind: str) -> list[str]:
+    if kind == "libmodbus":
+        return [libmodbus_server()]
+    return [sys.executable, str(HERE / "tk_server.py")]
+
+
+@contextmanager
+def _started(kind: str, values: Map, how: str, *more: str) -> Iterator[str]:
+    """The peer's process from the first word it prints to the end of the block."""
+    with tempfile.NamedTemporaryFile("w", suffix=".map") as file:
+        for table, items in values.items():
+            for address, value in items.items():
+                file.write(f"{table} {address} {int(value)}\n")
+        file.flush()
+        command = [*_command(kind), how, file.name, *more]
+        with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as peer:
+            assert peer.stdin is not None
+            assert peer.stdout is not None
+            try:
+                word = peer.stdout.readline().strip()
+                assert word, f"{command} said nothing"
+                yield word
+            finally:
+                peer.stdin.close()
+                try:
+                    peer.wait(3)
+                except subprocess.TimeoutExpired:
+                    peer.kill()
+
+
+@contextmanager
+def tcp_peer(kind: str, values: Map) -> Iterator[TcpTap]:
+    """A Modbus TCP peer behind a tap; connect to `tap.port`. Answers unit 1 (libmodbus: every unit)."""
+    with _started(kind, values, "tcp") as port, TcpTap(int(port)) as tap:
+        yield tap
+
+
+@contextmanager
+def rtu_peer(kind: str, values: Map, unit: int = 1) -> Iterator[Line]:
+    """A Modbus RTU peer at the far end of a line; open `line.host` with parity none."""
+    with Line() as line, _started(kind, values, "rtu", line.device, str(unit)):
+        yield line
