@@ -7,6 +7,7 @@ import os
 import subprocess
 import sys
 from collections.abc import Iterator
+from importlib.metadata import files
 from importlib.util import find_spec
 from pathlib import Path
 
@@ -35,12 +36,30 @@ def test_no_other_distribution_claims_our_names() -> None:
     assert foreign_claims() == []
 
 
-@pytest.mark.skipif("WATERSIDE_TESTS_INSTALLED" not in os.environ, reason="only deploy/test installs the wheel first")
+installed = pytest.mark.skipif(
+    "WATERSIDE_TESTS_INSTALLED" not in os.environ, reason="only deploy/test installs the wheel first"
+)
+
+
+@installed
 def test_what_is_tested_is_the_installed_wheel() -> None:
     for package in (daemon, drivers, config):
         assert package.__file__ is not None
         assert Path(package.__file__).is_relative_to(sys.prefix)
         assert ROOT not in Path(package.__file__).parents or Path(sys.prefix).is_relative_to(ROOT)
+
+
+@installed
+def test_the_wheel_holds_every_file_of_the_three_packages() -> None:
+    """Example plants and schemas too: a file the builder leaves out is missed only on the user's machine."""
+    tree = {
+        path.relative_to(ROOT).as_posix()
+        for name in NAMES
+        for path in (ROOT / name).rglob("*")
+        if path.is_file() and "__pycache__" not in path.parts
+    }
+    assert "config/py.typed" in tree
+    assert tree - {file.as_posix() for file in files("waterside") or ()} == set()
 
 
 def clock_uses(source: str) -> list[str]:
