@@ -1,0 +1,93 @@
+"""Records chained by hash, so that a later edit shows.
+
+Lives here: the canonical bytes of a record, the chain's head, its verification. May import: apsw, query.py.
+Each link holds SHA-256 of the hash before it followed by the record as compact JSON
+`[source, row, column, ...]`. The head, sent out daily, fixes everything before it.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterator
+from typing import Final
+
+import apsw
+
+from daemon.store.query import every, first
+
+Value = str | int | float | None
+
+SOURCES: Final = {
+    "plant_version": "SELECT version, from_ms, sha256, text FROM plant_version WHERE version = ?",
+    "journal": "SELECT id, group_number, at_ms, occurrence, target, kind, name, event, state, priority, value, "
+    "limit_value, unit, evidence, person FROM journal WHERE id = ?",
+    "act": "SELECT number, kind, person, received_ms, body FROM act WHERE number = ?",
+    "act applied": "SELECT number, group_number, result FROM act WHERE number = ?",
+    "calibration": "SELECT id, tag, from_ms, kind, body, act FROM calibration WHERE id = ?",
+    "manual_reading": "SELECT id, target, what, taken_ms, value, unit, note, act FROM manual_reading WHERE id = ?",
+}
+"""What is chained: for each source the record's columns, its number first."""
+
+_COUNTS: Final = {
+    "plant_version": "SELECT count(*) FROM plant_version",
+    "journal": "SELECT count(*) FROM journal",
+    "act": "SELECT count(*) FROM act",
+    "act applied": "SELECT count(*) FROM act WHERE group_number IS NOT NULL",
+    "calibration": "SELECT count(*) FROM calibration",
+    "manual_reading": "SELECT count(*) FROM manual_reading",
+}
+
+START: Final = bytes(32)
+
+
+def link(before: bytes, source: str, record: tuple[Value, ...]) -> bytes:
+    """The hash of a record that follows `before`. `record`: its columns in the order of `SOURCES`."""
+    text = json.dumps([source, *record], ensure_ascii=True, separators=(",", ":"))
+    return hashlib.sha256(before + text.encode("ascii")).digest()
+
+
+class Chain:
+    """The writing end. `load` inside a transaction before the first `add`; after a rollback `load` again."""
+
+    __slots__ = ("head", "seq")
+
+    def __init__(self) -> None:
+        self.seq, self.head = 0, START
+
+    def load(self, db: apsw.Connection) -> None:
+        """Take up the chain where the file has it."""
+        row = first(db, "SELECT seq, hash FROM chain ORDER BY seq DESC LIMIT 1")
+        self.seq, self.head = row or (0, START)
+
+    def add(self, db: apsw.Connection, source: str, record: tuple[Value, ...]) -> None:
+        """Chain a record written in the same transaction."""
+        self.seq, self.head = self.seq + 1, link(self.head, source, record)
+        db.execute("INSERT INTO chain VALUES (?, ?, ?, ?)", (self.seq, source, record[0], self.head))
+
+
+def verify(db: apsw.Connection, slice_rows: int = 500) -> Iterator[str]:
+    """Yield one sentence for each break: a record edited, gone, or never chained. Reads in slices."""
+    counts = dict.fromkeys(SOURCES, 0)
+    before, seq = START, 0
+    links = "SELECT seq, source, row, hash FROM chain WHERE seq > ? ORDER BY seq LIMIT ?"
+    while rows := every(db, links, (seq, slice_rows)):
+        for number, source, row, stored in rows:
+            if number != seq + 1:
+                yield f"records {seq + 1} to {number - 1} of the chain are gone"
+            seq = number
+            if source not in SOURCES:
+                yield f"record {number} of the chain names {source!r}, which is not known"
+                before = stored
+                continue
+            counts[source] += 1
+            record = first(db, SOURCES[source], (row,))
+            if record is None:
+                yield f"{source} {row} is gone"
+            elif link(before, source, record) != stored:
+                yield f"{source} {row} was changed after it was written, or the chain before it was"
+            before = stored
+    for source, sql in _COUNTS.items():
+        found = every(db, sql)[0][0]
+        if found != counts[source]:
+            yield f"{source}: {found} records, {counts[source]} of them chained"

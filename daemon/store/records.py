@@ -1,0 +1,120 @@
+"""What the store takes and gives back, as frozen records.
+
+Pure. May import: daemon.core. Times are ms UTC since 1970 unless they say elapsed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from daemon.core.outcome import Derived, Entry
+from daemon.core.scan import Act, Group
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """The engine's state after a group, as bytes the store does not look into."""
+
+    format: int
+    plant: int  # plant version
+    group: int
+    body: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class MailRow:
+    """A mail to send. One row a `key`, ever. `body`: JSON of the notice."""
+
+    key: str
+    recipient: str
+    at_ms: int
+    body: str
+
+
+@dataclass(frozen=True, slots=True)
+class QueuedMail:
+    """A mail that waits."""
+
+    id: int
+    key: str
+    recipient: str
+    at_ms: int
+    body: str
+    tries: int
+
+
+@dataclass(frozen=True, slots=True)
+class StoredMail:
+    """A mail with what became of it. `state`: waiting, sent or refused."""
+
+    id: int
+    key: str
+    recipient: str
+    at_ms: int
+    body: str
+    state: str
+    tries: int
+    next_ms: int
+    done_ms: int | None
+    note: str
+
+
+@dataclass(frozen=True, slots=True)
+class Last:
+    """The newest stored group."""
+
+    number: int
+    at_ms: int
+    elapsed_ms: int
+    segment: int
+    plant: int
+
+
+@dataclass(frozen=True, slots=True)
+class StoredGroup:
+    """A group as it entered the engine, acts included, with what came out: verdicts, derived values, journal."""
+
+    group: Group
+    verdicts: tuple[tuple[int, ...], ...]
+    derived: tuple[Derived, ...]
+    journal: tuple[Entry, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class StoredAct:
+    """An act, the group it was applied in and its result ("" when done); both None while it waits."""
+
+    act: Act
+    group: int | None
+    result: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class PlantVersion:
+    """A plant file in full and the instant from which it held."""
+
+    version: int
+    from_ms: int
+    sha256: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class ClockSegment:
+    """From `elapsed_ms` on, elapsed time and UTC go together as here, until the next segment."""
+
+    segment: int
+    run: str
+    elapsed_ms: int
+    at_ms: int
+    why: str
+    first_group: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class StoreEvent:
+    """Something that happened to the store itself."""
+
+    at_ms: int
+    kind: str
+    text: str
