@@ -16,11 +16,12 @@ from __future__ import annotations
 
 import math
 import struct
+import tomllib
 from collections.abc import Callable, Sequence
 from operator import itemgetter
 from typing import Final
 
-from config.model import Module, Plant
+from config.model import Plant
 from daemon.core.outcome import Derived
 from daemon.core.scan import Count, Scan
 
@@ -54,8 +55,7 @@ class ModuleLayout:
 
     __slots__ = ("bits", "count", "floats", "mixed", "narrow", "numbers", "order", "pick_bits", "pick_numbers", "wide")
 
-    def __init__(self, module: Module) -> None:
-        types = [c.type for c in module.channels.values()]
+    def __init__(self, types: Sequence[str]) -> None:
         places = [i for i, t in enumerate(types) if t != "bit"]
         bits = [i for i, t in enumerate(types) if t == "bit"]
         codes = "".join(_CODE[types[i]] for i in places)
@@ -112,10 +112,29 @@ class Layout:
 
     __slots__ = ("_good", "_modules", "_names")
 
-    def __init__(self, plant: Plant) -> None:
-        self._modules = tuple(ModuleLayout(m) for m in plant.modules)
-        self._names = tuple(m.name for m in plant.modules)
+    def __init__(self, modules: Sequence[tuple[str, Sequence[str]]]) -> None:
+        """`modules`: name and channel types of each, in plant-file order."""
+        self._modules = tuple(ModuleLayout(types) for _, types in modules)
+        self._names = tuple(name for name, _ in modules)
         self._good = tuple((0,) * m.count for m in self._modules)
+
+    @classmethod
+    def of(cls, plant: Plant) -> Layout:
+        """The layout of a plant."""
+        return cls([(m.name, [c.type for c in m.channels.values()]) for m in plant.modules])
+
+    @classmethod
+    def of_text(cls, text: str) -> Layout:
+        """The layout of a stored plant file that later checks may refuse; ValueError when not even its modules show."""
+        try:
+            return cls(
+                [
+                    (m["name"], [c.get("type", _type_of(c["function"])) for c in m["channels"].values()])
+                    for m in tomllib.loads(text)["module"]
+                ]
+            )
+        except (KeyError, TypeError, AttributeError) as e:
+            raise ValueError(f"the modules of the plant file cannot be read: {e!r}") from e
 
     def pack(self, scans: tuple[Scan, ...], verdicts: Verdicts) -> bytes:
         """Scans and the verdicts on them. PackingError names the module when something does not fit."""
@@ -193,6 +212,10 @@ class Layout:
         scans.append(Scan(index, counts, faults, delay))
         verdicts.append(verdict)
         return at
+
+
+def _type_of(function: str) -> str:
+    return "bit" if function in ("coil", "discrete") else "u16"
 
 
 def _codes(body: bytes, at: int, count: int) -> tuple[tuple[int, ...], int]:

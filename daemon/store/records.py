@@ -7,8 +7,21 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from daemon.core.outcome import Derived, Entry
+from daemon.core.outcome import Derived, Entry, MailRow
 from daemon.core.scan import Act, Group
+
+__all__ = [
+    "ClockSegment",
+    "Last",
+    "MailRow",
+    "PlantVersion",
+    "QueuedMail",
+    "Snapshot",
+    "StoreEvent",
+    "StoredAct",
+    "StoredGroup",
+    "StoredMail",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,16 +32,6 @@ class Snapshot:
     plant: int  # plant version
     group: int
     body: bytes
-
-
-@dataclass(frozen=True, slots=True)
-class MailRow:
-    """A mail to send. One row a `key`, ever. `body`: JSON of the notice."""
-
-    key: str
-    recipient: str
-    at_ms: int
-    body: str
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,7 +19,7 @@ from config.model import Plant
 from daemon.core.outcome import Blow, Entry, Standing
 from daemon.core.scan import Act, Group
 from daemon.store.errors import StoreBroken
-from daemon.store.packing import Layout, unpack_derived
+from daemon.store.packing import Layout, PackingError, unpack_derived
 from daemon.store.query import every, first
 from daemon.store.records import ClockSegment, Last, PlantVersion, QueuedMail, Snapshot, StoredAct, StoredGroup
 
@@ -141,14 +141,20 @@ class Plants:
     def layout(self, version: int) -> Layout:
         """The layout of a version's groups."""
         if version not in self._layouts:
-            self._layouts[version] = Layout(self.plant(version))
+            try:
+                self._layouts[version] = Layout.of(self.plant(version))
+            except StoreBroken as e:
+                try:  # counts can be read long after a later program has grown stricter about plant files
+                    self._layouts[version] = Layout.of_text(self._fetch(version))
+                except (KeyError, ValueError):
+                    raise e from None
         return self._layouts[version]
 
     def learn(self, version: int, plant: Plant) -> Layout:
         """Take a plant that is at hand instead of reading its text."""
         if version not in self._layouts:
             self._plants[version] = plant
-            self._layouts[version] = Layout(plant)
+            self._layouts[version] = Layout.of(plant)
         return self._layouts[version]
 
 
@@ -177,8 +183,12 @@ def groups_slice(db: apsw.Connection, plants: Plants, lowest: int, highest: int,
         acts[stored.group].append(stored.act)
     out = []
     for number, segment, elapsed_ms, at_ms, gap_ms, plant, body, derived in rows:
-        scans, verdicts = plants.layout(plant).unpack(body)
+        try:
+            scans, verdicts = plants.layout(plant).unpack(body)
+            values = unpack_derived(derived)
+        except PackingError as e:
+            raise StoreBroken(f"Group {number} cannot be read back: {e}. Restore from a backup.") from e
         done = tuple(acts.get(number, ()))
         group = Group(number, at_ms, elapsed_ms, segment, plant, scans, done, gap_ms)
-        out.append(StoredGroup(group, verdicts, unpack_derived(derived), tuple(entries.get(number, ()))))
+        out.append(StoredGroup(group, verdicts, values, tuple(entries.get(number, ()))))
     return out

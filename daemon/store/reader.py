@@ -1,0 +1,318 @@
+"""What is stored, for whoever only reads: the command line, exports, child processes.
+
+Lives here: `Reader`, synchronous and read-only. May import: config, daemon.core, this room.
+Everything long is read in slices, each a short read transaction of its own, so that the log of a running service can
+always be folded in. Between two slices new groups may have come; what was yielded stays true.
+
+A service that is stopped leaves no log and no shared memory beside the file. Where this user may not make them (a
+folder that is not theirs), the file is read as it lies, and a slice during which a service may have written is read again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Final, TypeVar
+from urllib.parse import quote
+
+import apsw
+
+from config.model import Plant
+from daemon.core.outcome import Blow, Entry, Standing
+from daemon.store import rows, schema
+from daemon.store.chain import Chain, verify
+from daemon.store.errors import StoreBroken, StoreError, StoreUnknown, translated
+from daemon.store.ledger import BUSY_MS, CACHE_KIB
+from daemon.store.lock import locked
+from daemon.store.query import every, first
+from daemon.store.records import (
+    ClockSegment,
+    Last,
+    PlantVersion,
+    Snapshot,
+    StoredAct,
+    StoredGroup,
+    StoredMail,
+    StoreEvent,
+)
+
+T = TypeVar("T")
+
+SLICE: Final = 500
+FOREVER: Final = (1 << 63) - 1
+
+Step = Callable[[apsw.Connection], list[tuple[Any, ...]]]
+
+
+class Reader:
+    """A read-only look at a store, running or stopped. Use as a context manager. Raises `StoreError` kinds only.
+
+    Between two times means `from_ms` <= t < `to_ms`, ms UTC; None leaves that end open.
+    """
+
+    def __init__(self, path: Path | str, *, slice_rows: int = SLICE) -> None:
+        """StoreUnknown when there is no store of this program, or one of a later or an earlier version."""
+        schema.check_library()
+        self.path, self._slice = Path(path).resolve(), slice_rows
+        self._as_it_lies = False
+        self._db = self._connect()
+        self._plants = rows.Plants(self._text, str(self.path))
+        try:
+            self._run(self._check)
+        except BaseException:
+            self.close()
+            raise
+
+    def __enter__(self) -> Reader:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Close the file; may be called again."""
+        self._db.close(True)
+
+    @property
+    def running(self) -> bool:
+        """True while a service has the store open."""
+        return locked(self.path)
+
+    # ------------------------------------------------------------------ the file
+
+    def _connect(self) -> apsw.Connection:
+        if not self.path.is_file():
+            raise StoreUnknown(
+                f"There is no store at {self.path}. Check the path; a service makes it at its first start."
+            )
+        try:
+            db = self._open("")
+            try:
+                db.execute("SELECT count(*) FROM sqlite_schema").fetchall()  # the log is opened by the first question
+                self._as_it_lies = False
+                return db
+            except (apsw.CantOpenError, apsw.ReadOnlyError) as e:
+                db.close(True)
+                if self._written():
+                    raise StoreBroken(
+                        f"{self.path} is in use, and this user may not follow its log ({e}). "
+                        "Run this as the service's user."
+                    ) from e
+            self._as_it_lies, self._stamp = True, self._stamped()
+            return self._open("&immutable=1")
+        except apsw.Error as e:
+            raise translated(e, str(self.path)) from e
+
+    def _open(self, more: str) -> apsw.Connection:
+        flags = apsw.SQLITE_OPEN_READONLY | apsw.SQLITE_OPEN_URI
+        db = apsw.Connection(f"file:{quote(str(self.path))}?mode=ro{more}", flags=flags)
+        db.set_busy_timeout(BUSY_MS)
+        db.pragma("cache_size", -CACHE_KIB)
+        return db
+
+    def _stamped(self) -> tuple[int, int]:
+        found = self.path.stat()
+        return found.st_mtime_ns, found.st_size
+
+    def _written(self) -> bool:
+        """True when the file may not be read as it lies: a log beside it, or a service that has it open."""
+        try:
+            log = self.path.with_name(self.path.name + "-wal").stat().st_size > 0
+        except OSError:
+            log = False
+        return log or locked(self.path)
+
+    def _check(self, db: apsw.Connection) -> None:
+        schema.check_known(db, str(self.path))
+        version, latest = schema.version_of(db), len(schema.STEPS)
+        if version < latest:
+            raise StoreUnknown(
+                f"{self.path} has schema version {version}, this program reads {latest}. "
+                "Start the service once; it brings the store up to date."
+            )
+
+    def _run(self, ask: Callable[[apsw.Connection], T]) -> T:
+        """One short read."""
+        while self._as_it_lies:
+            failure: Exception | None = None
+            try:
+                result = ask(self._db)
+            except (apsw.Error, StoreError) as e:
+                failure = e
+            if self._written() or self._stamped() != self._stamp:
+                self._db.close(True)
+                self._db = self._connect()
+            elif failure is None:
+                return result
+            elif isinstance(failure, apsw.Error):
+                raise translated(failure, str(self.path)) from failure
+            else:
+                raise failure
+        try:
+            return ask(self._db)
+        except apsw.Error as e:
+            raise translated(e, str(self.path)) from e
+
+    def _text(self, version: int) -> str:
+        return rows.text_of(self._db, version)
+
+    # ------------------------------------------------------------------ groups
+
+    def groups(self, from_ms: int | None = None, to_ms: int | None = None) -> Iterator[StoredGroup]:
+        """Groups dated between two times, in order of their numbers, with acts and journal."""
+        low, high = from_ms if from_ms is not None else -FOREVER, to_ms if to_ms is not None else FOREVER
+        for lowest, highest in self._spans():
+            number = self._seek(lowest, highest, low)
+            while number <= highest:
+                found = self._slice_of(number, highest)
+                for stored in found:
+                    if stored.group.at_ms >= high:
+                        break
+                    yield stored
+                else:
+                    if found:
+                        number = found[-1].group.number + 1
+                        continue
+                break
+
+    def groups_after(self, number: int) -> Iterator[StoredGroup]:
+        """Groups above a number, in order."""
+        while found := self._slice_of(number + 1, FOREVER):
+            yield from found
+            number = found[-1].group.number
+
+    def plant(self, version: int) -> Plant:
+        """The plant of a version, read from its stored text. StoreBroken when it is not there or cannot be read."""
+        return self._run(lambda db: self._plants.plant(version))
+
+    def _slice_of(self, lowest: int, highest: int) -> list[StoredGroup]:
+        return self._run(lambda db: rows.groups_slice(db, self._plants, lowest, highest, self._slice))
+
+    def _spans(self) -> list[tuple[int, int]]:
+        """First and last group number of each clock segment; inside one, dates do not go back."""
+        segments = [s.first_group for s in self.clock_segments() if s.first_group is not None]
+        starts = sorted(segments)
+        return list(zip(starts, [*(n - 1 for n in starts[1:]), FOREVER], strict=True))
+
+    def _seek(self, lowest: int, highest: int, at_ms: int) -> int:
+        """The least number from which groups of a segment are dated `at_ms` or later: some twenty looks."""
+        sql = "SELECT number, at_ms FROM scan_group WHERE number BETWEEN ? AND ? ORDER BY number LIMIT 1"
+        newest = "SELECT number FROM scan_group WHERE number BETWEEN ? AND ? ORDER BY number DESC LIMIT 1"
+
+        def search(db: apsw.Connection) -> int:
+            end = first(db, newest, (lowest, highest))
+            low, high = lowest, end[0] + 1 if end else lowest
+            while low < high:
+                middle = (low + high) // 2
+                row = first(db, sql, (middle, high - 1))
+                if row is None or row[1] >= at_ms:
+                    high = middle
+                else:
+                    low = row[0] + 1
+            return low
+
+        return self._run(search)
+
+    # ------------------------------------------------------------------ records
+
+    def _pages(
+        self, columns: str, table: str, date: str, key: str, from_ms: int | None, to_ms: int | None
+    ) -> Iterator[tuple[Any, ...]]:
+        """Rows of a table by date, then number, in slices; each row without its date and key at the front."""
+        sql = (
+            f"SELECT {date}, {key}, {columns} FROM {table} WHERE ({date}, {key}) > (?, ?) AND {date} < ? "
+            f"ORDER BY {date}, {key} LIMIT ?"
+        )
+        at: tuple[int, int] = (from_ms - 1 if from_ms is not None else -FOREVER, FOREVER)
+        until = to_ms if to_ms is not None else FOREVER
+        while found := self._run(lambda db, after=at: every(db, sql, (*after, until, self._slice))):  # type: ignore[misc]
+            for row in found:
+                yield row[2:]
+            at = (found[-1][0], found[-1][1])
+
+    def journal(self, from_ms: int | None = None, to_ms: int | None = None) -> Iterator[Entry]:
+        """The alarm journal between two times, by date."""
+        return (Entry(*r) for r in self._pages(rows.ENTRY, "journal", "at_ms", "id", from_ms, to_ms))
+
+    def blows(self, from_ms: int | None = None, to_ms: int | None = None) -> Iterator[Blow]:
+        """Blows that began between two times, by their start."""
+        return (rows.blow_of(r) for r in self._pages(rows.BLOW, "blow", "start_ms", "id", from_ms, to_ms))
+
+    def acts(self, from_ms: int | None = None, to_ms: int | None = None) -> Iterator[StoredAct]:
+        """Acts received between two times, with their results."""
+        columns = f"{rows.ACT}, group_number, result"
+        found = self._pages(columns, "act", "received_ms", "number", from_ms, to_ms)
+        return (StoredAct(rows.act_of(r[:5]), r[5], r[6]) for r in found)
+
+    def mails(self, state: str | None = None) -> Iterator[StoredMail]:
+        """Mails in the order they were written: all, or those waiting, sent or refused."""
+        sql = f"SELECT {rows.MAIL} FROM outbox WHERE id > ? AND (? IS NULL OR state = ?) ORDER BY id LIMIT ?"
+        last = 0
+        while found := self._run(lambda db, after=last: every(db, sql, (after, state, state, self._slice))):  # type: ignore[misc]
+            for row in found:
+                yield StoredMail(*row)
+            last = found[-1][0]
+
+    def mail_counts(self) -> dict[str, int]:
+        """How many mails are waiting, sent, refused."""
+        found = self._run(lambda db: every(db, "SELECT state, count(*) FROM outbox GROUP BY state"))
+        return {"waiting": 0, "sent": 0, "refused": 0} | dict(found)
+
+    def standing(self) -> tuple[Standing, ...]:
+        """Alarms as they stand now, oldest first."""
+        sql = f"SELECT {rows.STANDING} FROM standing ORDER BY since_ms, occurrence, target, kind, name"
+        return tuple(Standing(*r) for r in self._run(lambda db: every(db, sql)))
+
+    def last(self) -> Last | None:
+        """The newest stored group, None when there is none."""
+        return self._run(rows.last_of)
+
+    def plant_versions(self) -> tuple[PlantVersion, ...]:
+        """Every plant file that ever held, oldest first."""
+        return self._run(rows.versions_of)
+
+    def clock_segments(self) -> tuple[ClockSegment, ...]:
+        """Every clock segment, oldest first."""
+        return self._run(rows.segments_of)
+
+    def snapshots(self) -> tuple[Snapshot, ...]:
+        """The engine states kept, newest first."""
+        return self._run(lambda db: rows.snapshots_of(db, 100))
+
+    def events(self) -> tuple[StoreEvent, ...]:
+        """What happened to the store itself, oldest first."""
+        sql = "SELECT at_ms, kind, text FROM store_event ORDER BY id"
+        return tuple(StoreEvent(*r) for r in self._run(lambda db: every(db, sql)))
+
+    # ------------------------------------------------------------------ soundness
+
+    def head(self) -> tuple[int, str]:
+        """How many records are chained, and the hash of the last in hex."""
+        chain = Chain()
+        self._run(chain.load)
+        return chain.seq, chain.head.hex()
+
+    def integrity(self) -> tuple[str, ...]:
+        """What is wrong with the file and the chain of records, one sentence each; nothing when all is well.
+
+        Reads the whole file in one go: for a copy, or a service that can spare a growing log meanwhile.
+        """
+        try:
+            found = self._run(lambda db: [str(r[0]) for r in every(db, "PRAGMA quick_check(20)")])
+            if found != ["ok"]:
+                return tuple(found)
+            return tuple(self._run(_chain_at_one_instant))
+        except StoreBroken as e:
+            return (str(e),)
+
+
+def _chain_at_one_instant(db: apsw.Connection) -> list[str]:
+    db.execute("BEGIN")
+    try:
+        return list(verify(db))
+    finally:
+        db.execute("ROLLBACK")
+
+
+__all__ = ["Reader", "StoreError"]
