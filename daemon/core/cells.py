@@ -2,7 +2,8 @@
 
 A cell is a slotted dataclass that can be cloned quickly (the engine clones its state once a step, so that a step is
 pure) and packed to plain lists (for the snapshot). Fields may be numbers, text, bool, None, tuples of those, lists of
-those, cells, and lists of cells. Pure; imports nothing of ours.
+those, cells, and lists of cells. Any slotted dataclass with a `clone` of its own counts as a cell. Pure; imports
+nothing of ours.
 """
 
 from __future__ import annotations
@@ -25,32 +26,45 @@ class Cell:
 
     def pack(self) -> list[Any]:
         """The fields, in order, as JSON can hold them."""
-        return [_pack(getattr(self, f.name)) for f in dataclasses.fields(self)]  # type: ignore[arg-type]
+        return _fields_of(self)
 
     @classmethod
     def unpack(cls, data: list[Any]) -> Self:
         """The cell `pack` was called on. ValueError when the number of fields differs."""
-        names = [f.name for f in dataclasses.fields(cls)]  # type: ignore[arg-type]
-        if len(names) != len(data):
-            raise ValueError(f"{cls.__name__} has {len(names)} fields, the snapshot {len(data)}")
-        hints = _hints(cls)
-        new = object.__new__(cls)
-        for name, value in zip(names, data, strict=True):
-            setattr(new, name, _unpack(hints[name], value))
-        return new
+        made: Self = _made(cls, data)
+        return made
+
+
+def _fields_of(value: Any) -> list[Any]:
+    return [_pack(getattr(value, f.name)) for f in dataclasses.fields(value)]
+
+
+def _made(cls: type[Any], data: list[Any]) -> Any:
+    names = [f.name for f in dataclasses.fields(cls)]
+    if len(names) != len(data):
+        raise ValueError(f"{cls.__name__} has {len(names)} fields, the snapshot {len(data)}")
+    hints = _hints(cls)
+    new = object.__new__(cls)
+    for name, value in zip(names, data, strict=True):
+        setattr(new, name, _unpack(hints[name], value))
+    return new
+
+
+def _is_cell(hint: Any) -> bool:
+    return isinstance(hint, type) and dataclasses.is_dataclass(hint) and hasattr(hint, "clone")
 
 
 def _pack(value: Any) -> Any:
-    if isinstance(value, Cell):
-        return value.pack()
+    if _is_cell(type(value)):
+        return _fields_of(value)
     if isinstance(value, (list, tuple)):
         return [_pack(x) for x in value]
     return value
 
 
 def _unpack(hint: Any, value: Any) -> Any:
-    if isinstance(hint, type) and issubclass(hint, Cell):
-        return hint.unpack(value)
+    if _is_cell(hint):
+        return _made(hint, value)
     origin = getattr(hint, "__origin__", None)
     if origin is list:
         return [_unpack(hint.__args__[0], x) for x in value]
@@ -69,11 +83,11 @@ def _hints(cls: type) -> dict[str, Any]:
 
 
 def _copy_code(name: str, hint: Any) -> str:
-    if isinstance(hint, type) and issubclass(hint, Cell):
+    if _is_cell(hint):
         return f"s.{name}.clone()"
     if getattr(hint, "__origin__", None) is list:
         inner = hint.__args__[0]
-        if isinstance(inner, type) and issubclass(inner, Cell):
+        if _is_cell(inner):
             return f"[x.clone() for x in s.{name}]"
         return f"s.{name}[:]"
     return f"s.{name}"

@@ -1,0 +1,212 @@
+"""Conditions on a boiler's conductivity: high, very high, low, no representative sample, the probe's loop.
+
+Limits are judged once per new representative reading; between readings nothing raises or clears. How long a reading
+must be beyond its limit depends on how it was sampled:
+
+continuous, side-stream   beyond the limit for the on-delay
+timed, high or low        after `PATIENCE_MS` of open, flushed valve; or at the end of an opening; or at two samples
+                          running, whichever comes first
+timed, very high          a minute of flushed readings beyond the limit, or the last reading of a shorter opening
+hold, high or low         at two samples running; very high at one
+sample flow not wired     as continuous
+
+A reading that rests at the top of its range raises very high as "at least X" whatever the limit. Pure.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+from daemon.alarms.condition import AlarmCell
+from daemon.core.reasons import Quality, Reason, quality, words
+from daemon.core.say import System, minutes, say
+from daemon.measure.boiler_state import STEAMING
+from daemon.measure.sampling import interval_ms
+from daemon.measure.senses import Senses
+from daemon.measure.wiring import BoilerWiring
+
+PATIENCE_MS: Final = 15 * 60_000  # a blow is given this long to bring it down (common practice, no source)
+MINUTE_MS: Final = 60_000
+INTERVALS_MISSED: Final = 3
+SHORTEST_WAIT_MS: Final = 10 * 60_000
+UNKNOWN_INTERVAL_MS: Final = 8 * 3_600_000  # the longest interval met in practice (common practice, no source)
+
+
+@dataclass(frozen=True, slots=True)
+class Limit:
+    """Representative conductivity above (`above`) or below a limit, cleared beyond the deadband, both in uS/cm."""
+
+    boiler: int
+    wiring: BoilerWiring
+    limit: float
+    above: bool
+    deadband: float
+    very: bool
+    patience_ms: int = PATIENCE_MS
+
+    def judge(self, s: Senses, c: AlarmCell) -> bool | None:
+        b = s.boilers[self.boiler]
+        smp = b.sampler
+        c.limit = self.limit
+        if b.state.state != STEAMING or not (smp.fresh or smp.ended) or smp.value is None:
+            return None
+        if not self.above and not b.reached_band:
+            return None
+        top = smp.reason == Reason.RANGE_HIGH_END
+        if smp.fresh:
+            c.value = smp.value
+        v = smp.value
+        if self.above:
+            beyond = v > self.limit or (top and self.very)
+            inside = v < self.limit - self.deadband and not top
+        else:
+            beyond, inside = v < self.limit and not top, v > self.limit + self.deadband
+        if not beyond:
+            c.memo_ms = -1
+            if smp.ended or smp.opening != c.memo_n:
+                c.memo_n = 0
+            return False if inside else (True if c.active else None)
+        rule = self.wiring.sample_rule
+        if rule.arrangement in ("continuous", "side-stream") or not rule.valve_known:
+            return True
+        # memo_ms: since when the readings of this opening are beyond; memo_n: the opening last found beyond
+        running = c.memo_n not in (0, smp.of_opening)
+        if c.memo_ms < 0 or running:
+            c.memo_ms = s.t
+        c.memo_n = smp.of_opening
+        if c.active:
+            return True
+        if rule.arrangement == "hold":
+            return True if self.very or running else None
+        if self.very:
+            return True if smp.ended or s.t - c.memo_ms >= MINUTE_MS else None
+        patient = smp.flushed_ms >= 0 and s.t - smp.flushed_ms >= self.patience_ms
+        return True if patient or smp.ended or running else None
+
+    def evidence(self, s: Senses, c: AlarmCell, system: System) -> str:
+        smp = s.boilers[self.boiler].sampler
+        assert smp.value is not None
+        least = "at least " if smp.reason == Reason.RANGE_HIGH_END else ""
+        side = "above" if self.above else "below"
+        how = {"timed": "timed sample", "hold": "sample and hold"}.get(
+            self.wiring.sample_rule.arrangement, "continuous sample"
+        )
+        return (
+            f"{least}{say(smp.value, 'uS/cm', system)}, {side} the limit of {say(self.limit, 'uS/cm', system)}; "
+            f"{how}, quality {quality(smp.reason).value}"
+            + (f" ({words(smp.reason)})" if smp.reason else "")
+            + f"; limits {self.wiring.limits.source_text}"
+        )
+
+    def reading_reason(self, s: Senses) -> int:
+        return s.boilers[self.boiler].sampler.reason
+
+
+@dataclass(frozen=True, slots=True)
+class NoSample:
+    """No representative reading for several intervals' worth of steaming."""
+
+    boiler: int
+    wiring: BoilerWiring
+
+    def judge(self, s: Senses, c: AlarmCell) -> bool | None:
+        b = s.boilers[self.boiler]
+        if b.sampler.fresh:
+            return False
+        if b.state.state != STEAMING:
+            return None
+        longest = self._longest(s)
+        c.value, c.limit = round(b.steamed_ms / 3_600_000, 2), round(longest / 3_600_000, 2)
+        return True if b.steamed_ms > longest else None
+
+    def _longest(self, s: Senses) -> int:
+        rule = self.wiring.sample_rule
+        if rule.arrangement in ("continuous", "side-stream"):
+            return SHORTEST_WAIT_MS
+        every = interval_ms(s.boilers[self.boiler].sampler, rule)
+        return max(SHORTEST_WAIT_MS, INTERVALS_MISSED * (every or UNKNOWN_INTERVAL_MS))
+
+    def evidence(self, s: Senses, c: AlarmCell, system: System) -> str:
+        b = s.boilers[self.boiler]
+        every = interval_ms(b.sampler, self.wiring.sample_rule)
+        stated = f", a sample is expected every {minutes(every)}" if every else ""
+        cut = f", {b.sampler.cut_short} samples cut short" if b.sampler.cut_short else ""
+        probe = s.reasons[self.wiring.probe]
+        return (
+            f"{minutes(b.steamed_ms)} of steaming without a representative reading{stated}{cut}; probe: {words(probe)}"
+        )
+
+    def reading_reason(self, s: Senses) -> int:
+        return s.reasons[self.wiring.probe]
+
+
+@dataclass(frozen=True, slots=True)
+class LoopFault:
+    """The probe's 4-20 mA loop is open or shorted (NAMUR NE 43)."""
+
+    boiler: int
+    wiring: BoilerWiring
+
+    def judge(self, s: Senses, c: AlarmCell) -> bool | None:
+        why = s.reasons[self.wiring.probe]
+        if why in (Reason.LOOP_OPEN, Reason.LOOP_SHORT):
+            return True
+        return None if s.values[self.wiring.probe] is None else False
+
+    def evidence(self, s: Senses, c: AlarmCell, system: System) -> str:
+        return f"conductivity signal: {words(s.reasons[self.wiring.probe])}"
+
+    def reading_reason(self, s: Senses) -> int:
+        return s.reasons[self.wiring.probe]
+
+
+@dataclass(frozen=True, slots=True)
+class ProbeOpen:
+    """The signal rests at the bottom of its range while sample flows and the boiler steams."""
+
+    boiler: int
+    wiring: BoilerWiring
+
+    def judge(self, s: Senses, c: AlarmCell) -> bool | None:
+        b = s.boilers[self.boiler]
+        if b.low_end_ms >= 0:
+            return True
+        return False if b.sampler.fresh else None
+
+    def evidence(self, s: Senses, c: AlarmCell, system: System) -> str:
+        b = s.boilers[self.boiler]
+        return f"the signal rests at the bottom of its range since {minutes(s.t - b.low_end_ms)} while sample flows"
+
+    def reading_reason(self, s: Senses) -> int:
+        return int(Reason.RANGE_LOW_END)
+
+
+@dataclass(frozen=True, slots=True)
+class AnalogueLimit:
+    """Any other analogue signal beyond a limit of its own; cleared beyond the deadband."""
+
+    slot: int
+    unit: str
+    limit: float
+    above: bool
+    deadband: float
+
+    def judge(self, s: Senses, c: AlarmCell) -> bool | None:
+        v = s.values[self.slot]
+        c.limit = self.limit
+        if v is None or quality(s.reasons[self.slot]) is Quality.BAD:
+            return None
+        c.value = v
+        if self.above:
+            return True if v > self.limit else (c.on_ms >= 0 or c.active) and v >= self.limit - self.deadband
+        return True if v < self.limit else (c.on_ms >= 0 or c.active) and v <= self.limit + self.deadband
+
+    def evidence(self, s: Senses, c: AlarmCell, system: System) -> str:
+        v = s.values[self.slot]
+        side = "above" if self.above else "below"
+        reads = "no value" if v is None else say(v, self.unit, system)
+        return f"{reads}, {side} the limit of {say(self.limit, self.unit, system)}"
+
+    def reading_reason(self, s: Senses) -> int:
+        return s.reasons[self.slot]

@@ -1,0 +1,81 @@
+"""Conditions on contacts: interlock, water level, the wall controller's own alarm, lockout.
+
+Low water is never held back by anything. If it and the interlock change within `SAME_CAUSE_MS`, low water is named as
+the cause in the interlock's alarm, whichever was polled first. Pure.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+from daemon.alarms.condition import AlarmCell
+from daemon.core.say import System, minutes
+from daemon.measure.boiler_state import OFF
+from daemon.measure.senses import Senses, role, role_now
+from daemon.measure.wiring import BoilerWiring, Role
+
+SAME_CAUSE_MS: Final = 30_000
+
+
+@dataclass(frozen=True, slots=True)
+class ContactSays:
+    """A contact in a role that is an alarm when true; `words` go into the evidence."""
+
+    boiler: int
+    wiring: BoilerWiring
+    role: Role
+    words: str
+    water: bool = False  # a water level contact: say what burner and limit circuit do
+
+    def judge(self, s: Senses, c: AlarmCell) -> bool | None:
+        return role_now(s, self.role)
+
+    def evidence(self, s: Senses, c: AlarmCell, system: System) -> str:
+        text = f"{self.words} for {minutes(s.t - s.contacts[self.role.slot].since_elapsed_ms)}"
+        if self.water:
+            running = role_now(s, self.wiring.running)
+            what = "burner" if self.wiring.interlock_means == "firing" else "limit circuit"
+            if running is not None:
+                on, off = ("is firing", "is off") if what == "burner" else ("is closed", "is open")
+                text += f"; the {what} {on if running else off}"
+        return text
+
+    def reading_reason(self, s: Senses) -> int:
+        return s.contact_reasons[self.role.slot]
+
+
+@dataclass(frozen=True, slots=True)
+class InterlockOpen:
+    """The boiler should run, and its limit circuit is open (or its burner has been silent for long)."""
+
+    boiler: int
+    wiring: BoilerWiring
+
+    def judge(self, s: Senses, c: AlarmCell) -> bool | None:
+        running = role_now(s, self.wiring.running)
+        if running is None:
+            return None
+        if self.wiring.state_rule.contact == "burner":
+            return s.boilers[self.boiler].state.state == OFF
+        return not running
+
+    def evidence(self, s: Senses, c: AlarmCell, system: System) -> str:
+        w = self.wiring
+        contact = s.contacts[w.running.slot]
+        what = "no firing" if w.state_rule.contact == "burner" else "limit circuit open"
+        text = f"{what} for {minutes(s.t - contact.since_elapsed_ms)}"
+        if cause := self._cause(s):
+            text += f"; {cause}"
+        return text
+
+    def _cause(self, s: Senses) -> str:
+        w = self.wiring
+        opened = s.contacts[w.running.slot].since_elapsed_ms
+        for r, words in ((w.low_water, "low water"), (w.lockout, "burner lockout")):
+            if role(s, r) and abs(s.contacts[r.slot].since_elapsed_ms - opened) <= SAME_CAUSE_MS:
+                return f"{words} came within {SAME_CAUSE_MS // 1000} s of it and is named as the cause"
+        return ""
+
+    def reading_reason(self, s: Senses) -> int:
+        return s.contact_reasons[self.wiring.running.slot]

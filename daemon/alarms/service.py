@@ -1,0 +1,71 @@
+"""Conditions on the service's own means: modules, links, and what the service reports of itself. Pure."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from daemon.alarms.condition import AlarmCell
+from daemon.core.reasons import words
+from daemon.core.say import System, minutes
+from daemon.measure.senses import Senses
+
+
+@dataclass(frozen=True, slots=True)
+class ModuleSilent:
+    """A module gives no usable answer, while its link is up."""
+
+    module: int
+
+    def judge(self, s: Senses, c: AlarmCell) -> bool | None:
+        m = s.modules[self.module]
+        if m.silent_ms < 0:
+            return False if m.answered_ms >= 0 else None
+        return None if m.down_ms >= 0 else True
+
+    def evidence(self, s: Senses, c: AlarmCell, system: System) -> str:
+        m = s.modules[self.module]
+        last = f"; last answer {minutes(s.t - m.answered_ms)} ago" if m.answered_ms >= 0 else "; it has never answered"
+        return f"{words(m.reason)} for {minutes(s.t - m.silent_ms)}{last}"
+
+    def reading_reason(self, s: Senses) -> int:
+        return s.modules[self.module].reason
+
+
+@dataclass(frozen=True, slots=True)
+class LinkDown:
+    """No connection on a link: every module on it is out of reach."""
+
+    modules: tuple[int, ...]
+
+    def judge(self, s: Senses, c: AlarmCell) -> bool | None:
+        cells = [s.modules[m] for m in self.modules]
+        if all(m.down_ms >= 0 for m in cells):
+            return True
+        return False if any(m.silent_ms < 0 and m.answered_ms >= 0 for m in cells) else None
+
+    def evidence(self, s: Senses, c: AlarmCell, system: System) -> str:
+        since = max(s.modules[m].down_ms for m in self.modules)
+        n = len(self.modules)
+        return f"no connection for {minutes(s.t - since)}; {n} module{'s' if n > 1 else ''} out of reach"
+
+    def reading_reason(self, s: Senses) -> int:
+        return s.modules[self.modules[0]].reason
+
+
+@dataclass(frozen=True, slots=True)
+class Reported:
+    """What the service reports of itself: disk, clock, mail, copy, store, gaps. `fact` indexes `Senses.facts`."""
+
+    fact: int
+
+    def judge(self, s: Senses, c: AlarmCell) -> bool | None:
+        f = s.facts[self.fact]
+        if f.active:
+            c.value, c.limit = f.value, f.limit
+        return f.active
+
+    def evidence(self, s: Senses, c: AlarmCell, system: System) -> str:
+        return s.facts[self.fact].evidence
+
+    def reading_reason(self, s: Senses) -> int:
+        return 0

@@ -1,0 +1,35 @@
+"""Values in base units as text in the plant's own units: "3,420 umho/cm". Pure. May import: config."""
+
+from __future__ import annotations
+
+from typing import Final, Literal
+
+from config import units
+
+System = Literal["us", "si"]
+
+_KIND: Final = {
+    "uS/cm": "conductivity",
+    "kPa": "pressure",
+    "°C": "temperature",
+    "%": "ratio",
+    "m3": "volume",
+    "m3/h": "volume flow",
+    "kg": "mass",
+    "kg/h": "mass flow",
+}
+
+
+def say(value: float, unit: str, system: System) -> str:
+    """A value in a base unit (or in a unit of its own, left as it is) as people of this plant write it."""
+    kind = _KIND.get(unit, "")
+    return units.shown(value, kind, system) if kind else f"{units.plain(value)} {unit}".rstrip()
+
+
+def minutes(ms: int) -> str:
+    """A length of time in words: "40 s", "12 min", "3 h 05 min"."""
+    s = round(ms / 1000)
+    if s < 120:
+        return f"{s} s"
+    m = round(s / 60)
+    return f"{m} min" if m < 120 else f"{m // 60} h {m % 60:02d} min"

@@ -1,0 +1,118 @@
+"""Every alarm a plant can have, from its plant file: identity, condition, figures. Pure.
+
+May import: config, daemon.core, daemon.measure, daemon.alarms. A new kind of alarm is a row in
+`daemon.alarms.kinds`, a condition, and a line here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from config.model import AlarmSetting, Plant
+from daemon.alarms.condition import Alarm, Condition
+from daemon.alarms.conductivity import PATIENCE_MS, AnalogueLimit, Limit, LoopFault, NoSample, ProbeOpen
+from daemon.alarms.contacts import SAME_CAUSE_MS, ContactSays, InterlockOpen
+from daemon.alarms.kinds import KINDS
+from daemon.alarms.service import LinkDown, ModuleSilent, Reported
+from daemon.alarms.valve import OverTime, StuckOpen, StuckShut
+from daemon.measure.senses import FACTS
+from daemon.measure.wiring import BoilerWiring, Wiring
+
+CONDUCTIVITY_DEADBAND = 0.02  # of the limit (AL-042: 2 to 5 %, judgement by analogy; common practice)
+LOGGER = "logger"
+
+_Row = tuple[str, str, str, Condition, int, int]  # target, kind, name, condition, boiler, least on-delay in ms
+
+
+def alarms_of(plant: Plant, w: Wiring) -> tuple[Alarm, ...]:
+    """The plant's alarms, in plant-file order."""
+    out = []
+    for target, kind, name, condition, boiler, least_ms in _rows(plant, w):
+        setting = plant.alarms.get(kind, AlarmSetting())
+        k = KINDS[kind]
+        if not setting.enabled and not k.never_hidden:
+            continue
+        on_ms = max(round(k.on_delay_s * 1000), least_ms) if least_ms >= 0 else 0
+        if setting.on_delay is not None and least_ms >= 0:
+            on_ms = round(setting.on_delay * 1000)
+        off_ms = round((k.off_delay_s if setting.off_delay is None else setting.off_delay) * 1000)
+        out.append(
+            Alarm(
+                target=target,
+                kind=kind,
+                name=name,
+                condition=condition,
+                on_delay_ms=on_ms,
+                off_delay_ms=off_ms if least_ms >= 0 else 0,
+                priority=setting.priority or k.priority,
+                unit=k.unit,
+                boiler=boiler,
+                suppressed_when_off=k.suppressed_when_off and boiler >= 0 and not k.never_hidden,
+                never_hidden=k.never_hidden,
+                mails=k.mails,
+            )
+        )
+    return tuple(out)
+
+
+def _rows(plant: Plant, w: Wiring) -> Iterator[_Row]:
+    for i, b in enumerate(w.boilers):
+        yield from _boiler_rows(plant, i, b)
+    slots = {t.name: w.tag_slots[k][1] for k, t in enumerate(w.tags)}
+    units = {t.name: t.unit for t in w.tags}
+    for a in plant.analogues:
+        delay = round(a.delay * 1000)
+        for kind, limit, above in (("analogue_high", a.high, True), ("analogue_low", a.low, False)):
+            if limit is not None:
+                condition = AnalogueLimit(slots[a.name], units[a.name], limit, above, a.deadband)
+                yield a.name, kind, "", condition, -1, delay
+    for m, name in enumerate(w.module_names):
+        yield name, "module_silent", "", ModuleSilent(m), -1, 3 * w.module_every_ms[m]
+    for n, link in enumerate(w.links):
+        on_it = tuple(m for m, x in enumerate(w.module_link) if x == n)
+        if on_it:
+            yield link, "link_down", "", LinkDown(on_it), -1, 0
+    for f, kind in enumerate(FACTS):
+        yield LOGGER, kind, "", Reported(f), -1, -1
+
+
+def _boiler_rows(plant: Plant, i: int, b: BoilerWiring) -> Iterator[_Row]:
+    if b.low_water.slot >= 0:
+        yield b.name, "low_water", "", ContactSays(i, b, b.low_water, "the low water contact is on", True), i, 0
+    if b.high_water.slot >= 0:
+        yield b.name, "high_water", "", ContactSays(i, b, b.high_water, "the high water contact is on", True), i, 0
+    if b.lockout.slot >= 0:
+        yield b.name, "lockout", "", ContactSays(i, b, b.lockout, "the lockout contact is on"), i, 0
+    if b.interlock_means and b.duty in ("lead", "schedule"):
+        least = SAME_CAUSE_MS if b.low_water.slot >= 0 or b.lockout.slot >= 0 else 0
+        yield b.name, "interlock_open", "", InterlockOpen(i, b), i, least
+    if b.controller_alarm.slot >= 0:
+        condition = ContactSays(i, b, b.controller_alarm, "the wall controller's alarm contact is on")
+        yield b.name, "controller_alarm", "", condition, i, 0
+    if b.probe >= 0:
+        yield b.name, "probe_loop_fault", "", LoopFault(i, b), i, 0
+        yield b.name, "probe_open", "", ProbeOpen(i, b), i, 0
+        yield b.name, "no_representative_sample", "", NoSample(i, b), i, 0
+        yield from _limit_rows(plant, i, b)
+    if b.tag_valve >= 0:
+        yield b.name, "blowdown_over_time", "", OverTime(i, b), i, 0
+    if b.command.slot >= 0:
+        yield b.name, "valve_stuck_shut", "", StuckShut(i, b), i, 0
+        yield b.name, "valve_stuck_open", "", StuckOpen(i, b), i, 0
+
+
+def _limit_rows(plant: Plant, i: int, b: BoilerWiring) -> Iterator[_Row]:
+    """Limits on samples bring their own patience: no further delay. Continuous ones wait for the on-delay."""
+    rule = b.sample_rule
+    sampled = rule.valve_known and rule.arrangement not in ("continuous", "side-stream")
+    for kind, limit, above, very in (
+        ("conductivity_very_high", b.limits.very_high, True, True),
+        ("conductivity_high", b.limits.high, True, False),
+        ("conductivity_low", b.limits.low, False, False),
+    ):
+        if limit is None:
+            continue
+        setting = plant.alarms.get(kind, AlarmSetting())
+        deadband = CONDUCTIVITY_DEADBAND * limit if setting.deadband is None else setting.deadband
+        patience = PATIENCE_MS if setting.on_delay is None else round(setting.on_delay * 1000)
+        yield b.name, kind, "", Limit(i, b, limit, above, deadband, very, patience), i, -1 if sampled else 0

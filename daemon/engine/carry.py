@@ -1,0 +1,92 @@
+"""A state carried over to a changed plant file. Pure.
+
+The same identity keeps its alarm and is judged by the new limit at the next group. An alarm that is gone is
+journalled as removed. A signal whose channel, range or arrangement changed starts its filters anew; its standing
+alarms stay. A meter keeps its count of pulses while its name stays.
+"""
+
+from __future__ import annotations
+
+from config.model import Plant
+from daemon.alarms.condition import AlarmCell
+from daemon.core.outcome import Entry, Standing
+from daemon.engine.state import Cells, State, programme
+from daemon.measure.senses import BoilerCell, Senses, fresh_senses
+from daemon.measure.wiring import ANALOGUE, CONTACT, Wiring
+
+
+def carry(state: State, new: Plant, version: int, at_ms: int) -> tuple[State, tuple[Entry, ...], tuple[Standing, ...]]:
+    """The state under a new plant; what to journal, and the standing rows of alarms that are gone."""
+    p = programme(new)
+    old = state.programme
+    known = dict(zip((a.identity for a in old.alarms), state.cells.alarms, strict=True))
+    senses = _senses(state.cells.senses, old.wiring, p.wiring)
+    cells = Cells(senses, [], state.cells.next_occurrence, state.cells.number)
+    cells.alarms = [known[a.identity].clone() if a.identity in known else AlarmCell() for a in p.alarms]
+    kept = {a.identity for a in p.alarms}
+    gone: list[Entry] = []
+    rows: list[Standing] = []
+    for a in old.alarms:
+        c = known[a.identity]
+        if a.identity in kept or c.state == "normal" or (c.state == "suppressed by design" and not c.held):
+            continue
+        gone.append(
+            Entry(
+                at_ms,
+                c.occurrence,
+                a.target,
+                a.kind,
+                a.name,
+                "removed",
+                "normal",
+                a.priority,
+                c.value,
+                c.limit,
+                a.unit,
+                "the plant file no longer has it",
+            )
+        )
+        rows.append(
+            Standing(
+                a.target, a.kind, a.name, "normal", c.occurrence, a.priority, c.raised_at, None, None, a.unit, "", ""
+            )
+        )
+    return State(p, version, cells), tuple(gone), tuple(rows)
+
+
+def _senses(old: Senses, was: Wiring, now: Wiring) -> Senses:
+    s = fresh_senses(now)
+    s.t, s.at = old.t, old.at
+    old_slot = {t.name: (t, was.tag_slots[i]) for i, t in enumerate(was.tags)}
+    for i, tag in enumerate(now.tags):
+        kind, slot = now.tag_slots[i]
+        before = old_slot.get(tag.name)
+        if before is None or before[1][0] != kind or kind < 0:
+            continue
+        same = before[0].ref == tag.ref and before[0].span == tag.span and before[0].range == tag.range
+        k = before[1][1]
+        if kind == ANALOGUE and same:
+            s.values[slot], s.reasons[slot], s.read_ms[slot] = old.values[k], old.reasons[k], old.read_ms[k]
+        elif kind == CONTACT and same and before[0].closed_means == tag.closed_means:
+            s.contacts[slot], s.contact_reasons[slot] = old.contacts[k].clone(), old.contact_reasons[k]
+        elif kind not in (ANALOGUE, CONTACT):
+            s.counters[slot] = old.counters[k].clone()
+            if not same:
+                s.counters[slot].last = -1
+            s.counter_reasons[slot] = old.counter_reasons[k]
+    modules = dict(zip(was.module_names, old.modules, strict=True))
+    s.modules = [modules[n].clone() if n in modules else m for n, m in zip(now.module_names, s.modules, strict=True)]
+    boilers = {w.name: (w, b) for w, b in zip(was.boilers, old.boilers, strict=True)}
+    for i, w in enumerate(now.boilers):
+        if w.name in boilers:
+            s.boilers[i] = _boiler(s.boilers[i], *boilers[w.name], w)
+    s.facts = [f.clone() for f in old.facts]
+    return s
+
+
+def _boiler(fresh: BoilerCell, was: object, old: BoilerCell, now: object) -> BoilerCell:
+    kept = old.clone()
+    signal = ("probe_line", "sample_rule", "compensate", "command", "valve_travel_ms")
+    if any(getattr(was, k) != getattr(now, k) for k in signal):
+        kept.sampler, kept.low_end_ms, kept.ref = fresh.sampler, -1, None
+    return kept

@@ -1,0 +1,99 @@
+"""The engine's state: what is sensed, every alarm's cell, and the plant both belong to.
+
+`programme` compiles a plant once; `State` is cloned once a step. `dump` and `restore` carry a state through the
+snapshot: plain JSON, floats exact, guarded by `FORMAT`. Pure.
+"""
+
+from __future__ import annotations
+
+import json
+import zlib
+from dataclasses import dataclass
+from typing import Final
+
+from config.model import Plant
+from daemon.alarms.condition import Alarm, AlarmCell
+from daemon.core.cells import Cell, cell
+from daemon.core.say import System
+from daemon.engine.alarm_list import alarms_of
+from daemon.measure.senses import Senses, fresh_senses
+from daemon.measure.wiring import Wiring, wire
+
+FORMAT: Final = 1
+"""Format of the packed state; a snapshot of another format is rebuilt by stepping stored groups again."""
+
+
+class SnapshotError(ValueError):
+    """A packed state that does not belong to this plant or program."""
+
+
+@dataclass(frozen=True, slots=True)
+class Programme:
+    """A plant made ready for the engine."""
+
+    plant: Plant
+    wiring: Wiring
+    alarms: tuple[Alarm, ...]
+    system: System
+
+
+@cell
+class Cells(Cell):
+    """All that changes. `next_occurrence` numbers the next raise; `number` is the last group stepped, 0 for none."""
+
+    senses: Senses
+    alarms: list[AlarmCell]
+    next_occurrence: int = 1
+    number: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class State:
+    """A state never changes: `step` returns a new one. `version` is the plant version in the store."""
+
+    programme: Programme
+    version: int
+    cells: Cells
+
+
+def programme(plant: Plant) -> Programme:
+    """Compile a plant."""
+    w = wire(plant)
+    return Programme(plant, w, alarms_of(plant, w), plant.plant.units)
+
+
+def start(plant: Plant, version: int) -> State:
+    """The state of a service that has seen nothing yet."""
+    p = programme(plant)
+    return State(p, version, Cells(fresh_senses(p.wiring), [AlarmCell() for _ in p.alarms]))
+
+
+def dump(state: State) -> bytes:
+    """The state as bytes for the snapshot."""
+    names = [list(a.identity) for a in state.programme.alarms]
+    body = {"version": state.version, "alarms": names, "cells": state.cells.pack()}
+    return zlib.compress(json.dumps(body, separators=(",", ":")).encode(), 1)
+
+
+def restore(plant: Plant, body: bytes) -> State:
+    """The state `dump` packed for this very plant. SnapshotError when it is another's or damaged."""
+    p = programme(plant)
+    try:
+        data = json.loads(zlib.decompress(body))
+        cells = Cells.unpack(data["cells"])
+        if data["alarms"] != [list(a.identity) for a in p.alarms]:
+            raise SnapshotError("the snapshot's alarms are not this plant's")
+        version = int(data["version"])
+    except (zlib.error, KeyError, TypeError, ValueError) as e:
+        raise SnapshotError(f"the stored state cannot be read: {e}") from e
+    fresh = fresh_senses(p.wiring)
+    for have, want in (
+        (cells.senses.values, fresh.values),
+        (cells.senses.contacts, fresh.contacts),
+        (cells.senses.counters, fresh.counters),
+        (cells.senses.modules, fresh.modules),
+        (cells.senses.boilers, fresh.boilers),
+    ):
+        if len(have) != len(want):
+            raise SnapshotError("the snapshot's signals are not this plant's")
+    return State(p, version, cells)

@@ -1,0 +1,231 @@
+"""The one pure step: groups in, a new state and what they lead to out.
+
+No I/O, no clock, no globals. Live it takes one group, in a replay thousands; the outcome is the same however a
+recording is cut. The state given is never changed: the step works on a clone.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any, Final
+
+from daemon.alarms.condition import Alarm, AlarmCell, delayed, forget
+from daemon.alarms.kinds import KINDS
+from daemon.alarms.table import Cue, Event, move
+from daemon.alarms.table import State as Life
+from daemon.core.outcome import Entry, GroupOutcome, Notice, Standing
+from daemon.core.reasons import quality
+from daemon.core.say import minutes
+from daemon.core.scan import Act, Group
+from daemon.engine.state import Cells, Programme, State
+from daemon.measure.boiler_state import STEAMING
+from daemon.measure.senses import FACTS, take
+
+GAP_TOLD_MS: Final = 5 * 60_000  # a shorter gap is journalled, not mailed
+_NORMAL: Final = Life.NORMAL.value
+_SUPPRESSED: Final = Life.SUPPRESSED.value
+_QUIET: Final = frozenset({Life.SHELVED.value, Life.SUPPRESSED.value, Life.OUT_OF_SERVICE.value})
+_GAP: Final = FACTS.index("logger_gap")
+
+
+def step(state: State, groups: Sequence[Group]) -> tuple[State, tuple[GroupOutcome, ...]]:
+    """Take groups in order. Returns the state after them and one outcome for each."""
+    cells = state.cells.clone()
+    outcomes = tuple(_Step(state.programme, cells, group).run() for group in groups)
+    return State(state.programme, state.version, cells), outcomes
+
+
+class _Step:
+    """One group on its way through: collects what it leads to."""
+
+    __slots__ = ("acts", "cells", "changed", "group", "journal", "notices", "p")
+
+    def __init__(self, p: Programme, cells: Cells, group: Group) -> None:
+        self.p, self.cells, self.group = p, cells, group
+        self.journal: list[Entry] = []
+        self.notices: list[Notice] = []
+        self.acts: list[tuple[int, str]] = []
+        self.changed: set[int] = set()
+
+    def run(self) -> GroupOutcome:
+        cells, group, senses = self.cells, self.group, self.cells.senses
+        self._gap()
+        for act in group.acts:
+            self.acts.append((act.number, self._act(act)))
+        taken = take(senses, self.p.wiring, group)
+        boilers, t = senses.boilers, group.elapsed_ms
+        for i, (alarm, c) in enumerate(zip(self.p.alarms, cells.alarms, strict=True)):
+            if alarm.suppressed_when_off:
+                steams = boilers[alarm.boiler].state.state == STEAMING
+                if not steams:
+                    if c.state != _SUPPRESSED:
+                        self._suppress(i, alarm, c)
+                    continue
+                if c.state == _SUPPRESSED:
+                    self._cue(i, alarm, c, Cue.RELEASE, told=c.held)
+                    c.held = False
+            turned = delayed(c, alarm.condition.judge(senses, c), alarm.on_delay_ms, alarm.off_delay_ms, t)
+            if turned is not None:
+                self._cue(i, alarm, c, Cue.RAISED if turned else Cue.CLEARED)
+            elif c.active and c.state == _NORMAL:
+                self._cue(i, alarm, c, Cue.RAISED)
+        cells.number = group.number
+        return GroupOutcome(
+            number=group.number,
+            verdicts=tuple(taken.verdicts),
+            derived=tuple(taken.derived),
+            journal=tuple(self.journal),
+            standing=tuple(self._standing(i) for i in sorted(self.changed)),
+            blows=tuple(taken.blows),
+            notices=tuple(self.notices),
+            acts=tuple(self.acts),
+        )
+
+    def _gap(self) -> None:
+        fact, gap = self.cells.senses.facts[_GAP], self.group.gap_ms
+        fact.active = gap >= GAP_TOLD_MS
+        if gap > 0:
+            stood = sum(c.state not in (_NORMAL, _SUPPRESSED) for c in self.cells.alarms)
+            text = f"not watching for {minutes(gap)}; {stood} alarms stood before it"
+            if fact.active:
+                fact.value, fact.evidence = round(gap / 60_000, 1), text
+            else:
+                self.journal.append(
+                    Entry(self.group.at_ms, 0, "logger", "logger_gap", "", "note", "", "low", evidence=text)
+                )
+
+    def _act(self, act: Act) -> str:
+        """Apply what a person (or the service itself) did; "" when done, else why not."""
+        if act.kind == "ack":
+            return self._acknowledge(act)
+        if act.kind == "note":
+            text = str(act.body.get("text", ""))[:2000]
+            target = str(act.body.get("target", ""))
+            self.journal.append(
+                Entry(self.group.at_ms, 0, target, "note", "", "note", "", "", evidence=text, by=act.by)
+            )
+            return ""
+        if act.kind == "service":
+            return self._report(act.body)
+        return f"this version does not know the act {act.kind!r}"
+
+    def _report(self, body: Any) -> str:
+        kind = str(body.get("kind"))
+        if kind not in FACTS:
+            return f"no such report: {kind!r}"
+        fact = self.cells.senses.facts[FACTS.index(kind)]
+        fact.active = bool(body.get("active"))
+        fact.value, fact.limit = body.get("value"), body.get("limit")
+        fact.evidence = str(body.get("evidence", ""))
+        return ""
+
+    def _acknowledge(self, act: Act) -> str:
+        wanted = act.body.get("occurrence")
+        for i, (alarm, c) in enumerate(zip(self.p.alarms, self.cells.alarms, strict=True)):
+            if c.occurrence == wanted and wanted:
+                if self._cue(i, alarm, c, Cue.ACK, by=act.by):
+                    return ""
+                return f"alarm {wanted} is {c.state}: there is nothing to confirm"
+        return f"no alarm {wanted} stands; `waterside status` lists those that do"
+
+    def _suppress(self, i: int, alarm: Alarm, c: AlarmCell) -> None:
+        c.held = c.state != _NORMAL
+        self._cue(i, alarm, c, Cue.SUPPRESS, told=c.held)
+        forget(c)
+
+    def _cue(self, i: int, alarm: Alarm, c: AlarmCell, cue: Cue, *, told: bool = True, by: str = "") -> bool:
+        """Give an alarm a cue; True when its state changed."""
+        moved = move(Life(c.state), cue)
+        if moved is None:
+            return False
+        life, event = moved
+        group = self.group
+        if event is Event.RAISED:
+            c.occurrence, self.cells.next_occurrence = self.cells.next_occurrence, self.cells.next_occurrence + 1
+            c.raised_at, c.by, c.told = group.at_ms, "", False
+            c.evidence = alarm.condition.evidence(self.cells.senses, c, self.p.system)
+        elif event is Event.ACKNOWLEDGED:
+            c.by = by
+        c.state = life.value
+        if not told:
+            return True
+        self.changed.add(i)
+        self.journal.append(
+            Entry(
+                at_ms=group.at_ms,
+                occurrence=c.occurrence,
+                target=alarm.target,
+                kind=alarm.kind,
+                name=alarm.name,
+                event=event.value,
+                state=c.state,
+                priority=alarm.priority,
+                value=c.value,
+                limit=c.limit,
+                unit=alarm.unit,
+                evidence=c.evidence if event is Event.RAISED else "",
+                by=by,
+            )
+        )
+        self._tell(alarm, c, event)
+        return True
+
+    def _tell(self, alarm: Alarm, c: AlarmCell, event: Event) -> None:
+        """A mail for a raise, and for whatever ends an alarm whose raise was told."""
+        if not alarm.mails:
+            return
+        if event is Event.RAISED:
+            c.told = True
+        elif event in (Event.RETURNED, Event.SUPPRESSED):
+            if not c.told or alarm.kind == "logger_gap":
+                return
+            c.told = False
+        else:
+            return
+        senses = self.cells.senses
+        reason = alarm.condition.reading_reason(senses)
+        self.notices.append(
+            Notice(
+                occurrence=c.occurrence,
+                event=event.value,
+                target=alarm.target,
+                kind=alarm.kind,
+                name=alarm.name,
+                priority=alarm.priority,
+                at_ms=self.group.at_ms,
+                since_ms=c.raised_at,
+                value=c.value,
+                limit=c.limit,
+                unit=alarm.unit,
+                evidence=c.evidence,
+                quality=quality(reason).value,
+                state=c.state,
+                held_back=self._held_back(alarm.boiler) if alarm.kind in ("interlock_open", "lockout") else (),
+                key=f"{c.occurrence}.{event.value}",
+                by=c.by,
+            )
+        )
+
+    def _held_back(self, boiler: int) -> tuple[str, ...]:
+        return tuple(
+            KINDS[a.kind].title
+            for a, c in zip(self.p.alarms, self.cells.alarms, strict=True)
+            if a.boiler == boiler and c.held and c.state == _SUPPRESSED
+        )
+
+    def _standing(self, i: int) -> Standing:
+        a, c = self.p.alarms[i], self.cells.alarms[i]
+        return Standing(
+            a.target,
+            a.kind,
+            a.name,
+            c.state,
+            c.occurrence,
+            a.priority,
+            c.raised_at,
+            c.value,
+            c.limit,
+            a.unit,
+            c.evidence,
+            c.by,
+        )

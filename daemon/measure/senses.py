@@ -1,0 +1,317 @@
+"""What is known of the plant after a group: every signal's last value, every boiler's state, sample and blow.
+
+`take` moves it all by one group. It mutates the `Senses` it is given (the engine hands it a clone) and returns the
+verdicts, the new derived values and the finished blows. No I/O, no clock. May import: config, daemon.core.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Final
+
+from daemon.core.cells import Cell, cell
+from daemon.core.outcome import Blow, Derived
+from daemon.core.reasons import Quality, Reason, quality
+from daemon.core.scan import Group, Scan
+from daemon.measure import blow as blows
+from daemon.measure import boiler_state, sampling
+from daemon.measure.blow import BlowCell
+from daemon.measure.boiler_state import STEAMING, StateCell
+from daemon.measure.contact import Contact
+from daemon.measure.counter import Counter
+from daemon.measure.sampling import Sampler
+from daemon.measure.wiring import ANALOGUE, CONTACT, POSITION_OPEN, BoilerWiring, Role, Wiring
+from daemon.water.compensation import to_25
+
+COLDEST_C: Final = 0.0  # boiler water below it is no temperature but a fault of the signal
+LONG_OFF_MS: Final = 24 * 3_600_000  # a boiler off that long starts afresh: low is armed anew
+
+
+@cell
+class ModuleCell(Cell):
+    """How one module answers. `silent_ms`: elapsed time of the first of the misses in a row, -1 while it answers."""
+
+    silent_ms: int = -1
+    down_ms: int = -1  # the same for a link that is down
+    answered_ms: int = -1
+    reason: int = int(Reason.NOT_KNOWN_YET)
+
+
+@cell
+class BoilerCell(Cell):
+    """One boiler. `valve`: 1 open, 0 shut, -1 not known; `valve_ms` elapsed since; `low_end_ms` see below."""
+
+    state: StateCell
+    sampler: Sampler
+    blow: BlowCell
+    valve: int = -1
+    valve_ms: int = 0
+    valve_at: int = 0
+    reached_band: bool = False  # since fill or start: low is judged only then
+    low_end_ms: int = -1  # since when the flowing sample's signal has rested at the bottom of its range
+    ref: float | None = None  # representative reading when the valve last changed
+    steamed_ms: int = 0  # steaming time since the last representative reading
+    state_changed: bool = False
+    valve_changed: bool = False
+
+
+@cell
+class FactCell(Cell):
+    """What the service last reported of itself under one kind of `FACTS`."""
+
+    active: bool = False
+    value: float | None = None
+    limit: float | None = None
+    evidence: str = ""
+
+
+FACTS: Final = ("logger_disk", "logger_clock", "logger_mail", "logger_copy", "logger_store", "logger_gap")
+
+
+@cell
+class Senses(Cell):
+    """The plant as sensed. Slots are numbered by `Wiring`. `t` elapsed ms, `at` UTC ms of the last group."""
+
+    values: list[float | None]
+    reasons: list[int]
+    read_ms: list[int]
+    contacts: list[Contact]
+    contact_reasons: list[int]
+    counters: list[Counter]
+    counter_reasons: list[int]
+    modules: list[ModuleCell]
+    boilers: list[BoilerCell]
+    facts: list[FactCell]
+    t: int = -1
+    at: int = 0
+
+
+@dataclass(slots=True)
+class Taken:
+    """What one group gave: verdicts for each scan, new derived values, finished blows."""
+
+    verdicts: list[tuple[int, ...]] = field(default_factory=list)
+    derived: list[Derived] = field(default_factory=list)
+    blows: list[Blow] = field(default_factory=list)
+
+
+def fresh_senses(w: Wiring) -> Senses:
+    """Nothing known yet."""
+    n_analogue, n_contact, n_counter = w.slots
+    unknown = int(Reason.NOT_KNOWN_YET)
+    return Senses(
+        values=[None] * n_analogue,
+        reasons=[unknown] * n_analogue,
+        read_ms=[-1] * n_analogue,
+        contacts=[Contact() for _ in range(n_contact)],
+        contact_reasons=[unknown] * n_contact,
+        counters=[Counter() for _ in range(n_counter)],
+        counter_reasons=[unknown] * n_counter,
+        modules=[ModuleCell() for _ in w.uses],
+        boilers=[BoilerCell(StateCell(), Sampler(), BlowCell()) for _ in w.boilers],
+        facts=[FactCell() for _ in FACTS],
+    )
+
+
+def role(s: Senses, r: Role) -> bool | None:
+    """Is a contact's role true? None when it is not wired or has never been read."""
+    if r.slot < 0:
+        return None
+    on = s.contacts[r.slot].on
+    return None if on is None else on == r.when
+
+
+def role_now(s: Senses, r: Role) -> bool | None:
+    """As `role`, but None too while the contact cannot be read at present."""
+    return None if r.slot < 0 or s.contact_reasons[r.slot] else role(s, r)
+
+
+def good_value(s: Senses, slot: int) -> float | None:
+    """An analogue value that is not bad, else None."""
+    if slot < 0 or quality(s.reasons[slot]) is Quality.BAD:
+        return None
+    return s.values[slot]
+
+
+def take(s: Senses, w: Wiring, group: Group) -> Taken:
+    """Move the senses by one group."""
+    out = Taken()
+    t, at = group.elapsed_ms, group.at_ms
+    dt = t - s.t if s.t >= 0 else 0
+    s.t, s.at = t, at
+    verdicts = [_scan(s, w, scan, t, at) for scan in group.scans]
+    for b, bw in zip(s.boilers, w.boilers, strict=True):
+        _boiler(s, b, bw, group, verdicts, dt, out)
+    out.verdicts = [tuple(v) for v in verdicts]
+    _meters(s, w, group, out)
+    return out
+
+
+def _scan(s: Senses, w: Wiring, scan: Scan, t: int, at: int) -> list[int]:
+    counts = scan.counts
+    verdict = list(scan.faults)
+    _module(s.modules[scan.module], scan, t)
+    values, reasons, read_ms = s.values, s.reasons, s.read_ms
+    for channel, kind, slot, line, debounce, spec in w.uses[scan.module]:
+        count = counts[channel]
+        if kind == ANALOGUE:
+            read_ms[slot] = t
+            if count is None:
+                values[slot], reasons[slot] = None, verdict[channel]
+                continue
+            assert line is not None
+            why = 0 if line.good_min <= count <= line.good_max else line.reason(count)
+            reasons[slot] = why
+            values[slot] = None if why in (40, 41) else line.low + (count - line.zero) * line.gain
+            if why:
+                verdict[channel] = why
+        elif kind == CONTACT:
+            s.contact_reasons[slot] = verdict[channel]
+            if count is not None:
+                s.contacts[slot].step(int(count), t, at, debounce)
+        else:
+            assert spec is not None
+            if count is None:
+                s.counter_reasons[slot] = verdict[channel]
+            else:
+                why = s.counter_reasons[slot] = s.counters[slot].step(count, t, spec)
+                if why:
+                    verdict[channel] = int(why)
+    return verdict
+
+
+def _module(m: ModuleCell, scan: Scan, t: int) -> None:
+    faults = scan.faults
+    first = faults[0] if faults else 0
+    if first == Reason.STOPPING:
+        return
+    if first == Reason.LINK_DOWN and m.down_ms < 0:
+        m.down_ms = t
+    if first and all(faults):  # not one usable channel
+        if m.silent_ms < 0:
+            m.silent_ms = t
+        if first != Reason.NOT_POLLED:
+            m.reason = first
+            if first != Reason.LINK_DOWN:
+                m.down_ms = -1
+        return
+    m.silent_ms = m.down_ms = -1
+    m.answered_ms, m.reason = t, first
+
+
+def _valve_open(s: Senses, w: BoilerWiring) -> bool | None:
+    for r, means in ((w.command, True), (w.open_switch, True), (w.shut_switch, False)):
+        if r.slot >= 0:
+            on = role_now(s, r)
+            return None if on is None else on is means
+    position = good_value(s, w.position)
+    return None if position is None else position > POSITION_OPEN
+
+
+def _boiler(
+    s: Senses, b: BoilerCell, w: BoilerWiring, group: Group, verdicts: list[list[int]], dt: int, out: Taken
+) -> None:
+    t, at = s.t, s.at
+    was = b.state.state
+    idle_since = b.state.since_ms
+    b.state_changed = boiler_state.decide(
+        b.state, w.state_rule, role_now(s, w.running), good_value(s, w.steam_pressure), t, at
+    )
+    steaming = b.state.state == STEAMING
+    if b.state_changed:
+        out.derived.append(Derived(w.tag_state, float(b.state.state), 0))
+        if was == boiler_state.OFF and t - idle_since >= LONG_OFF_MS:
+            b.reached_band = False
+    opened = _valve_open(s, w)
+    b.valve_changed = False
+    if opened is not None and int(opened) != b.valve:
+        b.valve_changed = b.valve >= 0
+        b.valve, b.valve_ms, b.valve_at = int(opened), t, at
+        b.ref = b.sampler.value
+        if w.tag_valve >= 0:
+            out.derived.append(Derived(w.tag_valve, float(b.valve), 0))
+    if w.probe >= 0:
+        _probe(s, b, w, group, verdicts, opened, steaming, dt, out)
+    done = blows.follow(b.blow, w.name, opened, w.joins_ms, w.poll_ms, t, at, group.gap_ms > 0)
+    if done is not None:
+        out.blows.append(done)
+
+
+def _probe(
+    s: Senses,
+    b: BoilerCell,
+    w: BoilerWiring,
+    group: Group,
+    verdicts: list[list[int]],
+    opened: bool | None,
+    steaming: bool,
+    dt: int,
+    out: Taken,
+) -> None:
+    t, at = s.t, s.at
+    line = w.probe_line
+    assert line is not None
+    value, why = s.values[w.probe], s.reasons[w.probe]
+    read_now = s.read_ms[w.probe] == t
+    if value is not None:
+        ma = line.ma(line.zero + (value - line.low) / line.gain)
+        if line.at_high_end(ma):
+            why = int(Reason.RANGE_HIGH_END)
+        elif line.at_low_end(ma):
+            why = int(Reason.RANGE_LOW_END)
+        if w.compensate:
+            temperature = good_value(s, w.probe_temperature)
+            if temperature is None or temperature <= COLDEST_C:
+                value, why = None, int(Reason.NOT_COMPENSATED)
+            else:
+                value = to_25(value, temperature, w.compensate)
+    smp = b.sampler
+    ends = (Reason.RANGE_LOW_END, Reason.RANGE_HIGH_END)
+    now = sampling.sample(smp, w.sample_rule, t, at, opened, steaming, value, why, read_now)
+    if now in ends and not _flowing(b, w, steaming):
+        now = int(Reason.NOT_SAMPLING)  # at an end of the range, but no sample flows: says nothing
+    if now == Reason.RANGE_LOW_END:
+        b.low_end_ms = t if b.low_end_ms < 0 else b.low_end_ms
+    elif read_now and value is not None:
+        b.low_end_ms = -1
+    if read_now:
+        s.reasons[w.probe] = now
+        for scan, verdict in zip(group.scans, verdicts, strict=True):
+            _mark(w, scan, verdict, now)
+    if smp.fresh:
+        b.steamed_ms = 0
+        assert smp.value is not None
+        out.derived.append(Derived(w.tag_conductivity, smp.value, smp.reason))
+        blows.note_reading(b.blow, smp.value)
+        low = w.limits.low
+        if low is not None and smp.value >= max(low, (w.set_point or low) - w.differential):
+            b.reached_band = True
+    elif steaming:
+        b.steamed_ms += dt
+
+
+def _flowing(b: BoilerCell, w: BoilerWiring, steaming: bool) -> bool:
+    if not steaming:
+        return False
+    if w.sample_rule.arrangement in ("continuous", "side-stream"):
+        return True
+    return b.sampler.flushed_ms >= 0 or not w.sample_rule.valve_known or w.sample_rule.held
+
+
+def _mark(w: BoilerWiring, scan: Scan, verdict: list[int], reason: int) -> None:
+    """Write the probe's verdict over the plain one of its channel."""
+    if w.probe_at[0] == scan.module and not (verdict[w.probe_at[1]] and not reason):
+        verdict[w.probe_at[1]] = reason
+
+
+def _meters(s: Senses, w: Wiring, group: Group, out: Taken) -> None:
+    polled = {scan.module for scan in group.scans}
+    for m in w.meters:
+        if m.module not in polled:
+            continue
+        c, why = s.counters[m.slot], s.counter_reasons[m.slot]
+        if c.new_ms == s.t or c.first_ms == s.t or why >= Reason.COUNTER_RESTARTED:
+            out.derived.append(Derived(m.tag_total, c.volume(m.spec), why))
+            rate = c.rate(s.t, m.spec)
+            if rate is not None:
+                out.derived.append(Derived(m.tag_rate, rate, why))

@@ -1,0 +1,238 @@
+"""The plant file made ready for the loop: which channel feeds which signal, and each boiler's rules.
+
+Compiled once per plant version; frozen. Pure. May import: config, daemon.core.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+from config.limits import Limits, conductivity_limits
+from config.model import Boiler, Contact, Plant
+from daemon.core.tags import RawTag, derived_tags, raw_tags
+from daemon.measure.boiler_state import StateRule
+from daemon.measure.counter import MeterSpec, meter_spec
+from daemon.measure.current_loop import Line, line
+from daemon.measure.sampling import SampleRule
+
+ANALOGUE, CONTACT, COUNTER = 0, 1, 2
+POSITION_OPEN: Final = 5.0  # %: a modulating valve above it counts as open (common practice, no source)
+
+Use = tuple[int, int, int, Line | None, int, MeterSpec | None]
+"""One use of a channel: (channel index, kind, slot, line, debounce ms, meter)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Role:
+    """A contact in a role: the role is true when the contact in `slot` reads `when`; slot -1: not wired."""
+
+    slot: int = -1
+    when: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class BoilerWiring:
+    """Where one boiler's signals are and the rules it is judged by. Slots are -1 where nothing is wired."""
+
+    name: str
+    probe: int
+    probe_at: tuple[int, int]  # module and channel index of the probe
+    probe_line: Line | None
+    compensate: float  # % per degC, 0 when the transmitter compensates
+    probe_temperature: int
+    steam_pressure: int
+    water_level: int
+    position: int
+    running: Role
+    low_water: Role
+    high_water: Role
+    lockout: Role
+    controller_alarm: Role
+    command: Role
+    open_switch: Role
+    shut_switch: Role
+    state_rule: StateRule
+    sample_rule: SampleRule
+    limits: Limits
+    set_point: float | None
+    differential: float
+    valve_travel_ms: int
+    valve_longest_ms: int
+    joins_ms: int
+    poll_ms: int  # the slowest interval among the valve's and the probe's modules
+    duty: str
+    interlock_means: str  # running, stopped, firing, or "" when not wired
+    tag_conductivity: int
+    tag_state: int
+    tag_valve: int
+
+
+@dataclass(frozen=True, slots=True)
+class MeterWiring:
+    name: str
+    slot: int
+    module: int
+    spec: MeterSpec
+    tag_total: int
+    tag_rate: int
+
+
+@dataclass(frozen=True, slots=True)
+class Wiring:
+    """The whole plant. `uses[m]` are the uses of module m's channels; `slots` counts the slots of each kind."""
+
+    uses: tuple[tuple[Use, ...], ...]
+    slots: tuple[int, int, int]
+    tag_slots: tuple[tuple[int, int], ...]  # (kind, slot) of each raw tag, (-1, -1) for plain ones
+    tags: tuple[RawTag, ...]
+    boilers: tuple[BoilerWiring, ...]
+    meters: tuple[MeterWiring, ...]
+    links: tuple[str, ...]
+    module_link: tuple[int, ...]
+    module_names: tuple[str, ...]
+    module_every_ms: tuple[int, ...]
+
+
+def wire(plant: Plant) -> Wiring:
+    """Compile a plant."""
+    tags = raw_tags(plant)
+    debounce = _debounces(plant)
+    uses: list[list[Use]] = [[] for _ in plant.modules]
+    count = [0, 0, 0]
+    slot_of: dict[str, int] = {}
+    tag_slots: list[tuple[int, int]] = []
+    meters = {f"{m.name}.pulses": m for m in plant.meters}
+    for tag in tags:
+        channel = tuple(plant.modules[tag.module].channels.values())[tag.channel]
+        if tag.kind == "raw":
+            tag_slots.append((-1, -1))
+            continue
+        kind = {"analogue": ANALOGUE, "contact": CONTACT, "counter": COUNTER}[tag.kind]
+        slot = count[kind]
+        count[kind] += 1
+        slot_of[tag.name] = slot
+        tag_slots.append((kind, slot))
+        uses[tag.module].append(
+            (
+                tag.channel,
+                kind,
+                slot,
+                line(tag) if kind == ANALOGUE else None,
+                debounce.get(tag.name, 0),
+                meter_spec(meters[tag.name], channel) if kind == COUNTER else None,
+            )
+        )
+    names = tuple(m.name for m in plant.modules)
+    links = tuple(x.name for x in plant.links)
+    derived = {d.name: i for i, d in enumerate(derived_tags(plant))}
+    by_name = {t.name: t for t in tags}
+    return Wiring(
+        uses=tuple(tuple(u) for u in uses),
+        slots=(count[0], count[1], count[2]),
+        tag_slots=tuple(tag_slots),
+        tags=tags,
+        boilers=tuple(_boiler(plant, b, slot_of, by_name, derived) for b in plant.boilers),
+        meters=tuple(
+            MeterWiring(
+                m.name,
+                slot_of[f"{m.name}.pulses"],
+                by_name[f"{m.name}.pulses"].module,
+                meter_spec(
+                    m,
+                    tuple(plant.modules[by_name[f"{m.name}.pulses"].module].channels.values())[
+                        by_name[f"{m.name}.pulses"].channel
+                    ],
+                ),
+                derived[f"{m.name}.total"],
+                derived[f"{m.name}.rate"],
+            )
+            for m in plant.meters
+        ),
+        links=links,
+        module_link=tuple(links.index(m.link) for m in plant.modules),
+        module_names=names,
+        module_every_ms=tuple(round(m.every * 1000) for m in plant.modules),
+    )
+
+
+_ROLES: Final = ("interlock", "low_water", "high_water", "burner", "lockout", "controller_alarm", "controller_hand")
+
+
+def _debounces(plant: Plant) -> dict[str, int]:
+    found: dict[str, int] = {}
+    for b in plant.boilers:
+        for role in _ROLES:
+            c: Contact | None = getattr(b, role)
+            if c is not None:
+                found[f"{b.name}.{role}"] = round(c.debounce * 1000)
+    return found
+
+
+def _boiler(
+    plant: Plant, b: Boiler, slot_of: dict[str, int], by_name: dict[str, RawTag], derived: dict[str, int]
+) -> BoilerWiring:
+    def slot(key: str) -> int:
+        return slot_of.get(f"{b.name}.{key}", -1)
+
+    def role(key: str, true_words: tuple[str, ...]) -> Role:
+        c: Contact | None = getattr(b, key)
+        return Role() if c is None else Role(slot(key), 1 if c.closed_means in true_words else 0)
+
+    def switch(key: str) -> Role:
+        return Role(slot(key), 1)
+
+    cond, valve, smp = b.conductivity, b.blowdown_valve, b.sample
+    probe = by_name.get(f"{b.name}.probe")
+    used = [t.module for n, t in by_name.items() if n in (f"{b.name}.probe", f"{b.name}.valve_command")]
+    travel_ms = round(valve.travel * 1000) if valve else 0
+    running = role("interlock", ("running", "firing"))
+    contact = "" if running.slot < 0 else "limit"
+    if b.interlock and b.interlock.closed_means == "firing":
+        contact = "burner"
+    elif running.slot < 0 and b.burner:
+        contact, running = "burner", role("burner", ("firing",))
+    valve_known = valve is not None and any(
+        x is not None for x in (valve.command, valve.open_switch, valve.shut_switch, valve.position)
+    )
+    return BoilerWiring(
+        name=b.name,
+        probe=slot("probe"),
+        probe_at=(probe.module, probe.channel) if probe else (-1, -1),
+        probe_line=line(probe) if probe else None,
+        compensate=0.0 if cond is None or cond.compensated or b.probe_temperature is None else cond.coefficient,
+        probe_temperature=slot("probe_temperature"),
+        steam_pressure=slot("steam_pressure"),
+        water_level=slot("water_level"),
+        position=slot("valve_position"),
+        running=running,
+        low_water=role("low_water", ("low",)),
+        high_water=role("high_water", ("high",)),
+        lockout=role("lockout", ("lockout",)),
+        controller_alarm=role("controller_alarm", ("alarm",)),
+        command=switch("valve_command"),
+        open_switch=switch("valve_open_switch"),
+        shut_switch=switch("valve_shut_switch"),
+        state_rule=StateRule(contact, b.pressure, b.steam_pressure is not None, b.duty in ("lag", "standby")),
+        sample_rule=SampleRule(
+            arrangement=smp.arrangement if smp else "none",
+            flush_ms=round(smp.flush * 1000) if smp else 0,
+            settle_ms=round(smp.settle * 1000) if smp else 0,
+            travel_ms=travel_ms,
+            every_ms=round(smp.every * 1000) if smp and smp.every else None,
+            held=cond is not None and cond.signal == "held",
+            valve_known=valve_known,
+        ),
+        limits=conductivity_limits(b),
+        set_point=cond.set_point if cond else None,
+        differential=(cond.differential or 0.0) if cond else 0.0,
+        valve_travel_ms=travel_ms,
+        valve_longest_ms=round(valve.longest * 1000) if valve else 0,
+        joins_ms=round(valve.joins_within * 1000) if valve else 0,
+        poll_ms=max((round(plant.modules[m].every * 1000) for m in used), default=0),
+        duty=b.duty,
+        interlock_means=b.interlock.closed_means if b.interlock else "",
+        tag_conductivity=derived.get(f"{b.name}.conductivity", -1),
+        tag_state=derived[f"{b.name}.state"],
+        tag_valve=derived.get(f"{b.name}.valve", -1),
+    )
