@@ -4,7 +4,8 @@ Lives here: the statements of the writing connection. Synchronous; runs in that 
 time (see writer.py). May import: config, daemon.core, this room.
 
 After any failure the connection is rolled back and what is known of the file (last group, head of the chain) is read
-again inside the next transaction, because a COMMIT that reported an error may still have reached the disk.
+again inside the next transaction. The log is folded into the file by us, after a commit and apart from it, so that a
+commit that stands is never reported as failed.
 """
 
 from __future__ import annotations
@@ -48,6 +49,8 @@ class Ledger:
         self._segment_seen = -1  # segment whose first group is stored
         self._known: dict[str, set[int]] = {"plant": set(), "segment": set()}
         self._fresh = False  # False: what is remembered must be read again first
+        self._log_pages = 0
+        self.fold_error = ""
         self._plants = rows.Plants(lambda version: rows.text_of(db, version), str(path))
         try:
             self._open(durable)
@@ -62,7 +65,7 @@ class Ledger:
         db.pragma("synchronous", 2 if durable else 1)
         db.pragma("cache_size", -CACHE_KIB)
         db.pragma("journal_size_limit", WAL_LIMIT)
-        db.wal_autocheckpoint(WAL_PAGES)
+        db.set_wal_hook(self._logged)
         self.migrated = schema.migrate(db, str(self.path))
         self._load()
 
@@ -79,6 +82,21 @@ class Ledger:
         begun = [s for s in segments if s.first_group is not None]
         self._segment_seen = max(begun, key=lambda s: s.first_group or 0).segment if begun else -1
         self._fresh = True
+
+    def _logged(self, db: apsw.Connection, name: str, pages: int) -> int:
+        """Called by SQLite after each commit with the length of the log. Takes the place of its own folding."""
+        self._log_pages = pages
+        return apsw.SQLITE_OK
+
+    def _fold(self) -> None:
+        """Fold the log into the file when it is long. A failure costs nothing but a longer log; it is tried again."""
+        if self._log_pages < WAL_PAGES:
+            return
+        try:
+            self._db.wal_checkpoint(mode=apsw.SQLITE_CHECKPOINT_PASSIVE)
+            self.fold_error = ""
+        except apsw.Error as e:
+            self.fold_error = str(self._translated(e))
 
     def _translated(self, error: apsw.Error) -> StoreError:
         try:
@@ -98,10 +116,11 @@ class Ledger:
             result = work(db)
             db.execute("COMMIT")
             self._fresh = True
-            return result
         except BaseException as e:
             self._failed(e)
             raise
+        self._fold()
+        return result
 
     def _failed(self, error: BaseException) -> None:
         """Roll back; raise one of ours for what is a fault of the disk or of the values handed in."""
@@ -155,6 +174,7 @@ class Ledger:
             except BaseException as e:
                 self._failed(e)
                 raise
+            self._fold()
         self._last = Last(number, group.at_ms, group.elapsed_ms, segment, group.plant)
         self._segment_seen = segment
 
@@ -185,10 +205,6 @@ class Ledger:
         mails: Sequence[MailRow],
         snapshot: Snapshot | None,
     ) -> None:
-        if self._last and self._last.number == group.number:  # the COMMIT that failed had reached the disk
-            stored = first(db, f"SELECT {rows.GROUP} FROM scan_group WHERE number = ?", (group.number,))
-            if stored == row:
-                return
         self._check_next(group)
         db.execute(rows.INSERT_GROUP, row)
         if group.segment != self._segment_seen:

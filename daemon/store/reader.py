@@ -5,7 +5,8 @@ Everything long is read in slices, each a short read transaction of its own, so 
 always be folded in. Between two slices new groups may have come; what was yielded stays true.
 
 A service that is stopped leaves no log and no shared memory beside the file. Where this user may not make them (a
-folder that is not theirs), the file is read as it lies, and a slice during which a service may have written is read again.
+folder that is not theirs), the file is read as it lies, and a slice is read again when a service may have written
+meanwhile.
 """
 
 from __future__ import annotations

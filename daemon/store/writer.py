@@ -177,6 +177,11 @@ class Writer:
 
     # ------------------------------------------------------------------ space
 
+    @property
+    def fold_error(self) -> str:
+        """Why the log could not be folded into the file the last time, "" when it could. Commits go on meanwhile."""
+        return self._ledger.fold_error
+
     def free_bytes(self) -> int:
         """Bytes free on the store's disk."""
         return self._reserve.free_bytes()
