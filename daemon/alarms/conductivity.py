@@ -44,6 +44,7 @@ class Limit:
     deadband: float
     very: bool
     patience_ms: int = PATIENCE_MS
+    proposed: bool = False  # not written in the plant file, taken from the set point
 
     def judge(self, s: Senses, c: AlarmCell) -> bool | None:
         b = s.boilers[self.boiler]
@@ -96,7 +97,7 @@ class Limit:
             f"{least}{say(smp.value, 'uS/cm', system)}, {side} the limit of {say(self.limit, 'uS/cm', system)}; "
             f"{how}, quality {quality(smp.reason).value}"
             + (f" ({words(smp.reason)})" if smp.reason else "")
-            + f"; limits {self.wiring.limits.source_text}"
+            + ("; this limit is proposed from the set point, to be confirmed" if self.proposed else "")
         )
 
     def reading_reason(self, s: Senses) -> int:

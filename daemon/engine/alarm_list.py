@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from config import units
 from config.model import AlarmSetting, Plant
 from daemon.alarms.condition import Alarm, Condition
 from daemon.alarms.conductivity import PATIENCE_MS, AnalogueLimit, Limit, LoopFault, NoSample, ProbeOpen
@@ -59,12 +60,14 @@ def _rows(plant: Plant, w: Wiring) -> Iterator[_Row]:
     for i, b in enumerate(w.boilers):
         yield from _boiler_rows(plant, i, b)
     slots = {t.name: w.tag_slots[k][1] for k, t in enumerate(w.tags)}
-    units = {t.name: t.unit for t in w.tags}
+    unit_of = {t.name: t.unit for t in w.tags}
     for a in plant.analogues:
         delay = round(a.delay * 1000)
         for kind, limit, above in (("analogue_high", a.high, True), ("analogue_low", a.low, False)):
             if limit is not None:
-                condition = AnalogueLimit(slots[a.name], units[a.name], limit, above, a.deadband)
+                scale = units.in_base(1.0, a.range.unit) - units.in_base(0.0, a.range.unit) if a.range.kind else 1.0
+                in_base = units.in_base(limit, a.range.unit) if a.range.kind else limit
+                condition = AnalogueLimit(slots[a.name], unit_of[a.name], in_base, above, a.deadband * scale)
                 yield a.name, kind, "", condition, -1, delay
     for m, name in enumerate(w.module_names):
         yield name, "module_silent", "", ModuleSilent(m), -1, 3 * w.module_every_ms[m]
@@ -115,4 +118,6 @@ def _limit_rows(plant: Plant, i: int, b: BoilerWiring) -> Iterator[_Row]:
         setting = plant.alarms.get(kind, AlarmSetting())
         deadband = CONDUCTIVITY_DEADBAND * limit if setting.deadband is None else setting.deadband
         patience = PATIENCE_MS if setting.on_delay is None else round(setting.on_delay * 1000)
-        yield b.name, kind, "", Limit(i, b, limit, above, deadband, very, patience), i, -1 if sampled else 0
+        proposed = kind.removeprefix("conductivity_") in b.limits.proposed
+        condition = Limit(i, b, round(limit, 3), above, deadband, very, patience, proposed)
+        yield b.name, kind, "", condition, i, -1 if sampled else 0

@@ -82,8 +82,11 @@ class _Step:
         )
 
     def _gap(self) -> None:
+        for f in self.cells.senses.facts:
+            if f.once:
+                f.active = f.once = False
         fact, gap = self.cells.senses.facts[_GAP], self.group.gap_ms
-        fact.active = gap >= GAP_TOLD_MS
+        fact.active = fact.once = gap >= GAP_TOLD_MS
         if gap > 0:
             stood = sum(c.state not in (_NORMAL, _SUPPRESSED) for c in self.cells.alarms)
             text = f"not watching for {minutes(gap)}; {stood} alarms stood before it"
@@ -114,7 +117,7 @@ class _Step:
         if kind not in FACTS:
             return f"no such report: {kind!r}"
         fact = self.cells.senses.facts[FACTS.index(kind)]
-        fact.active = bool(body.get("active"))
+        fact.active, fact.once = bool(body.get("active")), bool(body.get("once"))
         fact.value, fact.limit = body.get("value"), body.get("limit")
         fact.evidence = str(body.get("evidence", ""))
         return ""

@@ -63,6 +63,7 @@ class FactCell(Cell):
     value: float | None = None
     limit: float | None = None
     evidence: str = ""
+    once: bool = False  # an event, not a condition: it holds for one group
 
 
 FACTS: Final = ("logger_disk", "logger_clock", "logger_mail", "logger_copy", "logger_store", "logger_gap")

@@ -1,0 +1,308 @@
+"""The service: opens the store, resumes the engine, polls, stores, mails, answers the letterbox, until told to stop.
+
+Lives here: the joining of all rooms and their life from start to stop, reload included. What is decided is decided
+elsewhere. May import: everything below.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import os
+import secrets
+import signal
+from collections.abc import Callable, Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+from config.load import PlantFileError, PlantText, load
+from config.model import Plant
+from daemon.acquire.poller import Polled, Poller
+from daemon.app.keeper import Keeper
+from daemon.app.letterbox import ActRefused, Letterbox, Progress
+from daemon.app.resume import Plants, resume
+from daemon.app.sdnotify import Manager, Watch
+from daemon.app.timebase import TimeBase
+from daemon.app.view import View, view_of
+from daemon.core.clock import Clock, SystemClock
+from daemon.core.outcome import GroupOutcome, MailRow
+from daemon.core.scan import Group
+from daemon.notify.sender import Sender
+from daemon.store.errors import StoreError
+from daemon.store.writer import Writer
+from drivers.contract import Driver
+from drivers.registry import open_link
+
+log = logging.getLogger("waterside")
+
+HOUSEKEEPING_S: Final = 20.0  # plant seconds between looks at the disk
+STOP_S: Final = 1.5  # real seconds the mail in flight has to end at stop
+
+Seen = Callable[[Group, GroupOutcome], None]
+
+
+@dataclass(slots=True)
+class Options:
+    """How the service is run; none of it is in the plant file."""
+
+    store: Path
+    clock: Clock
+    outbox: Path  # folder for mails where the plant has no [mail]
+    demo_speed: float | None = None
+    ledger_fd: int | None = None  # a pipe that gets each group's number after its commit
+    runtime: str = ""  # $RUNTIME_DIRECTORY
+    signals: bool = True
+
+
+def default_options(plant: Plant, store: Path | None) -> Options:
+    """Where things are kept: as told, else as the plant file says, else the state directory, else ./var."""
+    state = os.environ.get("STATE_DIRECTORY", "").split(":")[0]
+    path = store or (Path(plant.store.path) if plant.store.path else Path(state or "var") / "waterside.db")
+    runtime = os.environ.get("RUNTIME_DIRECTORY", "").split(":")[0]
+    return Options(path, SystemClock(), path.parent / "outbox", runtime=runtime)
+
+
+class Service:
+    """One run. `run` returns when the service has stopped with everything committed."""
+
+    def __init__(self, source: PlantText, options: Options, seen: Seen = lambda g, o: None) -> None:
+        self.source, self.options, self._seen = source, options, seen
+        self.problems: tuple[str, ...] = ()
+        self.ready = asyncio.Event()
+        self._stop = asyncio.Event()
+        self._reload = asyncio.Event()
+        self._manager = Manager()
+        self._watch = Watch(x.name for x in source.plant.links)
+        self._plants: Plants
+        self._writer: Writer
+        self._keeper: Keeper
+        self._poller: Poller
+        self._sender: Sender
+        self._reported: dict[str, bool] = {}
+
+    def stop(self) -> None:
+        """Ask the service to stop; `run` returns when all is committed."""
+        self._stop.set()
+
+    def view(self) -> View:
+        """The plant as it stands in memory, for the live table and `status`."""
+        keeper, poller = self._keeper, self._poller
+        return view_of(
+            keeper.plant,
+            keeper.state,
+            now_ms=self.options.clock.now_ms(),
+            speed=self.options.clock.speed,
+            modules=poller.modules,
+            trouble=keeper.trouble.why if keeper.trouble else "",
+        )
+
+    async def run(self) -> None:
+        """From start to stop. StoreError, OSError and letterbox.Busy when it cannot start."""
+        o = self.options
+        plant = self.source.plant
+        self._writer = await Writer.open(o.store, durable=plant.store.durable, owner=plant.plant.name)
+        try:
+            await self._start(plant)
+            async with asyncio.TaskGroup() as tasks:
+                helpers = [
+                    tasks.create_task(self._sender.run(), name="sender"),
+                    tasks.create_task(self._keep_house(), name="housekeeping"),
+                    tasks.create_task(self._feed(), name="watchdog"),
+                ]
+                await self._poll()
+                for task in helpers:
+                    task.cancel()
+        finally:
+            await self._writer.aclose()
+        log.info("stopped; everything is stored")
+
+    async def _start(self, plant: Plant) -> None:
+        o, writer = self.options, self._writer
+        self._plants = Plants(writer)
+        found = await resume(writer, self._plants)
+        if found.differing:
+            log.error("%d stored groups gave another journal when stepped again; `waterside doctor`", found.differing)
+        last = await writer.last()
+        base = TimeBase.after(o.clock, last.elapsed_ms if last else None, last.at_ms if last else 0)
+        now = o.clock.now_ms()
+        run = secrets.token_hex(4)
+        base.begin_segment(await writer.open_segment(run, base.elapsed_ms, now, "start"), base.elapsed_ms, now)
+        version = await writer.add_plant_version(self.source.text, self.source.sha256, now)
+        self._plants.learn(version, plant)
+        self._sender = Sender(writer, plant, o.clock, o.outbox, on_trouble=self._mail_trouble, demo_speed=o.demo_speed)
+        self._keeper = Keeper(
+            writer,
+            found.state,
+            last.number if last else 0,
+            last.elapsed_ms if last else None,
+            base,
+            self._plants,
+            version,
+            run=run,
+            direct=self._send_direct,
+            committed=self._watch.committed,
+            seen=self._stored,
+            ledger_fd=o.ledger_fd,
+        )
+        self._keeper.queue(await writer.pending_acts())
+
+    async def _poll(self) -> None:
+        """Poll until told to stop; a reload ends one poller and begins the next."""
+        o = self.options
+        loop = asyncio.get_running_loop()
+        if o.signals:
+            for s in (signal.SIGTERM, signal.SIGINT):
+                loop.add_signal_handler(s, self._stop.set)
+            loop.add_signal_handler(signal.SIGHUP, self._reload.set)
+        box = await Letterbox.open(o.store, self._handle, runtime=o.runtime)
+        origin: float | None = None
+        try:
+            while not self._stop.is_set():
+                plant = self.source.plant
+                drivers: dict[str, Driver] = {x.name: open_link(x) for x in plant.links}
+                self._poller = Poller(
+                    plant, drivers, o.clock, self._keeper.deliver, beat=self._watch.beat, origin=origin
+                )
+                self.problems = await self._poller.connect_all()
+                for text in self.problems:
+                    log.error("%s", text)
+                self._manager.ready(f"watching {plant.plant.name}, {len(self.problems)} links down")
+                self.ready.set()
+                await self._until_stop_or_reload()
+                origin = self._poller.origin
+        finally:
+            self._manager.stopping()
+            await box.aclose()
+            self._keeper.snapshot_next()
+            with suppress(StoreError):
+                await self._keeper.deliver(Polled(o.clock.elapsed(), ()))
+            await self._sender.stop(STOP_S)
+            if o.signals:
+                for s in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
+                    loop.remove_signal_handler(s)
+
+    async def _until_stop_or_reload(self) -> None:
+        polling = asyncio.create_task(self._poller.run(), name="poller")
+        stop = asyncio.create_task(self._stop.wait())
+        try:
+            while True:
+                reload = asyncio.create_task(self._reload.wait())
+                await asyncio.wait((polling, stop, reload), return_when=asyncio.FIRST_COMPLETED)
+                reload.cancel()
+                if polling.done() or self._stop.is_set():
+                    break
+                self._reload.clear()
+                if await self._accept_reload():
+                    break
+        finally:
+            stop.cancel()
+            await self._poller.stop()
+            await polling
+
+    async def _accept_reload(self) -> bool:
+        """Read the plant file again; True when it is valid and now in force."""
+        self._manager.reloading()
+        path = Path(self.source.file)
+        try:
+            source = load(path)
+        except (PlantFileError, OSError) as e:
+            log.error("The plant file was not reloaded, the old one stays in force:\n%s", e)
+            self._manager.ready("reload refused: the plant file has errors")
+            return False
+        if source.sha256 == self.source.sha256:
+            self._manager.ready()
+            return False
+        try:
+            version = await self._writer.add_plant_version(source.text, source.sha256, self.options.clock.now_ms())
+        except StoreError as e:
+            log.error("The plant file was not reloaded, the old one stays in force: %s", e)
+            self._manager.ready("reload refused: it cannot be stored")
+            return False
+        self._plants.learn(version, source.plant)
+        await self._poller.stop()  # its last group still belongs to the old plant
+        self.source = source
+        self._keeper.use(version)
+        self._sender.use(source.plant)
+        self._watch.watch(x.name for x in source.plant.links)
+        log.info("plant file reloaded: version %d", version)
+        return True
+
+    # ------------------------------------------------------------------ what comes in by the letterbox
+
+    async def _handle(self, request: dict[str, Any], progress: Progress) -> dict[str, Any]:
+        match request.get("ask"):
+            case "view":
+                return {"view": self.view().as_json()}
+            case None:
+                return await self._act(request)
+            case other:
+                raise ActRefused(f"nobody here answers {other!r}.", "", "Ask for view, or give an act.")
+
+    async def _act(self, request: dict[str, Any]) -> dict[str, Any]:
+        kind = request.get("act")
+        if kind not in ("ack", "note"):
+            raise ActRefused(f"the act {kind!r} is not known.", "", "Known here: ack, note.")
+        by = str(request.get("by") or request.get("login") or "").strip()
+        if not by:
+            raise ActRefused("an act needs a person.", "by", "Say who with --by NAME.")
+        body = {k: v for k, v in request.items() if k in ("occurrence", "text", "target")}
+        try:
+            number, result = await self._keeper.submit(kind, by[:80], body)
+        except StoreError as e:
+            raise ActRefused(str(e), "store", "The act was not taken; try again when it stores again.") from e
+        if result:
+            raise ActRefused(result, f"act {number}", "")
+        return {"number": number}
+
+    # ------------------------------------------------------------------ what runs beside the polls
+
+    def _stored(self, group: Group, outcome: GroupOutcome) -> None:
+        for e in outcome.journal:
+            log.info("%s %s %s: %s %s", e.event, e.target, e.kind, e.evidence or e.state, f"[{e.occurrence}]")
+        if outcome.notices:
+            self._sender.wake()
+        self._seen(group, outcome)
+
+    async def _send_direct(self, rows: Sequence[MailRow]) -> None:
+        await self._sender.send_direct(rows)
+
+    async def _mail_trouble(self, text: str) -> None:
+        """The mail server's state: "" when mails go again."""
+        await self._report("logger_mail", bool(text), text or "mails are delivered again")
+
+    async def _keep_house(self) -> None:
+        clock = self.options.clock
+        while True:
+            writer, limit = self._writer, self.source.plant.store.low_space
+            try:
+                free = writer.free_bytes() / 1e6
+            except OSError as e:
+                log.error("free space cannot be read: %s", e)
+            else:
+                text = f"{free:.0f} MB free on the disk of the store, limit {limit:.0f} MB"
+                await self._report("logger_disk", free < limit, text, round(free, 1), limit)
+            with suppress(OSError):
+                if self._keeper.trouble is None and not writer.reserve_held:
+                    await writer.restore_reserve()
+            await clock.sleep_until(clock.elapsed() + HOUSEKEEPING_S)
+
+    async def _report(
+        self, kind: str, active: bool, text: str, value: float | None = None, limit: float | None = None
+    ) -> None:
+        """Tell the engine about the service itself, on change only."""
+        if self._reported.get(kind, False) is active:
+            return
+        if await self._keeper.report(kind, active, text, value, limit):
+            self._reported[kind] = active
+
+    async def _feed(self) -> None:
+        """Feed the service manager's watchdog while every link loop beats and commits return."""
+        every = min((self._manager.watchdog_s or 60.0) / 3, 5.0)
+        while True:
+            if late := self._watch.late():
+                log.error("the watchdog is not fed: %s", late)
+            else:
+                self._manager.alive()
+            await asyncio.sleep(every)

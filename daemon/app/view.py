@@ -1,0 +1,195 @@
+"""The plant as people see it at one moment: for the live table, `status` and programs that ask. Pure.
+
+May import: config, daemon.core, daemon.measure, daemon.alarms, daemon.engine.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from config.model import Plant
+from daemon.acquire.poller import ModuleStats
+from daemon.alarms.kinds import KINDS
+from daemon.alarms.table import MEANING
+from daemon.alarms.table import State as Life
+from daemon.core.reasons import quality, words
+from daemon.core.tags import STATES
+from daemon.engine import State
+from daemon.measure.senses import Senses, role_now
+from daemon.measure.wiring import BoilerWiring
+
+
+@dataclass(frozen=True, slots=True)
+class BoilerView:
+    """One boiler. Conductivity in uS/cm; `age_s` of the representative reading, None when there is none."""
+
+    name: str
+    state: str
+    conductivity: float | None
+    quality: str
+    reason: str
+    age_s: float | None
+    probe: float | None
+    probe_reason: str
+    valve: str  # open, shut, not known, not wired
+    valve_for_s: float | None
+    interlock: str  # closed, open, not known, not wired
+    set_point: float | None
+    high: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class MeterView:
+    """One meter: total in m3 since the log began, rate in m3/h or None."""
+
+    name: str
+    measures: str
+    total: float
+    rate: float | None
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmView:
+    """One alarm that is not normal."""
+
+    occurrence: int
+    target: str
+    kind: str
+    title: str
+    state: str
+    meaning: str
+    priority: str
+    since_ms: int
+    value: float | None
+    limit: float | None
+    unit: str
+    evidence: str
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
+class ModuleView:
+    """One module: does it answer now, and what the last poll said when not."""
+
+    name: str
+    answers: bool
+    detail: str
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """All of it. `at_ms`: plant time of the last group, 0 when there is none; `trouble`: why nothing is stored now."""
+
+    plant: str
+    units: str
+    zone: str
+    at_ms: int
+    now_ms: int
+    speed: float
+    boilers: tuple[BoilerView, ...]
+    meters: tuple[MeterView, ...]
+    alarms: tuple[AlarmView, ...]
+    modules: tuple[ModuleView, ...]
+    trouble: str = ""
+
+    def as_json(self) -> dict[str, Any]:
+        """Plain lists and dicts."""
+        return asdict(self)
+
+
+def view_of(
+    plant: Plant,
+    state: State | None,
+    *,
+    now_ms: int,
+    speed: float = 1.0,
+    modules: Mapping[str, ModuleStats] | None = None,
+    trouble: str = "",
+) -> View:
+    """The view of a state; `modules` adds what the poller knows of each module."""
+    site = plant.plant
+    if state is None:
+        return View(site.name, site.units, site.zone, 0, now_ms, speed, (), (), (), (), trouble)
+    s, w = state.cells.senses, state.programme.wiring
+    return View(
+        plant=site.name,
+        units=site.units,
+        zone=site.zone,
+        at_ms=s.at,
+        now_ms=now_ms,
+        speed=speed,
+        boilers=tuple(_boiler(s, i, b) for i, b in enumerate(w.boilers)),
+        meters=tuple(
+            MeterView(
+                m.name,
+                plant.meters[i].measures,
+                s.counters[m.slot].volume(m.spec),
+                s.counters[m.slot].rate(s.t, m.spec),
+                words(s.counter_reasons[m.slot]),
+            )
+            for i, m in enumerate(w.meters)
+        ),
+        alarms=tuple(_alarms(state)),
+        modules=tuple(
+            ModuleView(
+                name,
+                s.modules[i].silent_ms < 0 and s.modules[i].answered_ms >= 0,
+                (modules[name].detail if modules and name in modules else "")
+                or ("" if s.modules[i].silent_ms < 0 else words(s.modules[i].reason)),
+            )
+            for i, name in enumerate(w.module_names)
+        ),
+        trouble=trouble,
+    )
+
+
+def _boiler(s: Senses, i: int, w: BoilerWiring) -> BoilerView:
+    b = s.boilers[i]
+    smp = b.sampler
+    age = smp.age_ms(s.t)
+    running = role_now(s, w.running)
+    return BoilerView(
+        name=w.name,
+        state=STATES[b.state.state],
+        conductivity=smp.value,
+        quality=quality(smp.reason).value,
+        reason=words(smp.reason),
+        age_s=None if age is None else age / 1000,
+        probe=s.values[w.probe] if w.probe >= 0 else None,
+        probe_reason=words(s.reasons[w.probe]) if w.probe >= 0 else "not wired",
+        valve="not wired" if w.tag_valve < 0 else {1: "open", 0: "shut"}.get(b.valve, "not known"),
+        valve_for_s=(s.t - b.valve_ms) / 1000 if b.valve >= 0 else None,
+        interlock="not wired" if w.running.slot < 0 else {True: "closed", False: "open", None: "not known"}[running],
+        set_point=w.set_point,
+        high=w.limits.high,
+    )
+
+
+def _alarms(state: State) -> list[AlarmView]:
+    out = []
+    for a, c in zip(state.programme.alarms, state.cells.alarms, strict=True):
+        life = Life(c.state)
+        if life is Life.NORMAL or (life is Life.SUPPRESSED and not c.held):
+            continue
+        out.append(
+            AlarmView(
+                c.occurrence,
+                a.target,
+                a.kind,
+                KINDS[a.kind].title,
+                c.state,
+                MEANING[life],
+                a.priority,
+                c.raised_at,
+                c.value,
+                c.limit,
+                a.unit,
+                c.evidence,
+                c.by,
+            )
+        )
+    order = ("highest", "high", "medium", "low")
+    return sorted(out, key=lambda v: (order.index(v.priority), v.since_ms))
