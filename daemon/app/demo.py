@@ -14,6 +14,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from daemon.core.clock import monotonic
 
@@ -47,7 +48,7 @@ def boiler_house(speed: float, start_ms: int, folder: Path, port: int = 0) -> It
         try:
             said = _announced(house, announce, folder / "boiler-house.log")
             plant_file = folder / "quillmarsh.toml"
-            plant_file.write_text(plant_text(said["port"], said["pty"]), "utf-8")
+            plant_file.write_text(plant_text(int(said["port"]), str(said["pty"])), "utf-8")
             yield DemoPlant(plant_file, start_ms, origin)
         finally:
             if house.stdin:
@@ -61,12 +62,12 @@ def boiler_house(speed: float, start_ms: int, folder: Path, port: int = 0) -> It
             log.close()
 
 
-def _announced(house: subprocess.Popen[bytes], announce: Path, log: Path) -> dict[str, object | int | str]:
+def _announced(house: subprocess.Popen[bytes], announce: Path, log: Path) -> dict[str, Any]:
     """Wait for the boiler house to say where it listens."""
     end = monotonic() + 20.0
     while monotonic() < end:
         if announce.exists():
-            found: dict[str, object | int | str] = json.loads(announce.read_text("utf-8"))
+            found: dict[str, Any] = json.loads(announce.read_text("utf-8"))
             return found
         try:
             code = house.wait(0.05)

@@ -8,11 +8,14 @@ from __future__ import annotations
 import asyncio
 import logging
 import sys
-from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from config.load import PlantFileError, PlantText, load
+
+if TYPE_CHECKING:
+    from daemon.app.service import Service
 
 log = logging.getLogger("waterside")
 
@@ -49,8 +52,11 @@ def run_plant(file: str, store: Path | None = None, ledger_fd: int | None = None
     return _serve(service, live=live)
 
 
-def run_demo(speed: float, folder: Path, start_ms: int | None, *, live: bool) -> int:
-    """`waterside demo`: the boiler house and the service, at speed. Returns the exit code."""
+def run_demo(speed: float, folder: Path, *, keep: bool = False, live: bool = True) -> int:
+    """`waterside demo`: the boiler house and the service, at speed. Returns the exit code.
+
+    Each demo begins anew; with `keep` it goes on with the store of the last one, as after a restart.
+    """
     from daemon.app import logs
     from daemon.app.demo import DemoError, boiler_house
     from daemon.app.service import Options, Service
@@ -58,12 +64,17 @@ def run_demo(speed: float, folder: Path, start_ms: int | None, *, live: bool) ->
     from drivers.demo.scenario import DEFAULT_START_MS
 
     logs.set_up(quiet=True)
-    begin = DEFAULT_START_MS if start_ms is None else start_ms
+    begin = DEFAULT_START_MS
+    store = folder / "waterside.db"
+    if keep:
+        begin = _stored_until(store) or begin
+    else:
+        _clear(folder)
     try:
         with boiler_house(speed, begin, folder) as house:
             source = load(house.plant_file)
             options = Options(
-                store=folder / "waterside.db",
+                store=store,
                 clock=FastClock(speed, house.start_ms, house.origin),
                 outbox=folder / "outbox",
                 demo_speed=speed,
@@ -77,30 +88,47 @@ def run_demo(speed: float, folder: Path, start_ms: int | None, *, live: bool) ->
         return 1
 
 
-def _serve(service: object, *, live: bool) -> int:
+def _stored_until(store: Path) -> int | None:
+    from daemon.store.reader import Reader
+
+    if not store.exists():
+        return None
+    with Reader(store) as reader:
+        last = reader.last()
+    return last.at_ms + 1000 if last else None
+
+
+def _clear(folder: Path) -> None:
+    """Remove what an earlier demo left: its store and mails, nothing else in the folder."""
+    from daemon.store.lock import locked
+
+    if locked(folder / "waterside.db"):
+        return  # another demo runs on it: opening the store will say so
+    for file in (*folder.glob("waterside.db*"), *(folder / "outbox").glob("*.eml")):
+        file.unlink(missing_ok=True)
+
+
+def _serve(service: Service, *, live: bool) -> int:
     from daemon.app.letterbox import Busy
-    from daemon.app.service import Service
     from daemon.store.errors import StoreError
 
-    assert isinstance(service, Service)
-    show: Callable[[Service], object] | None = None
-    if live:
+    async def both() -> None:
+        if not live:
+            await service.run()
+            return
         from daemon.app.live import attach
 
         show = attach(service)
-
-    async def both() -> None:
-        if show is None:
-            await service.run()
-            return
         async with asyncio.TaskGroup() as tasks:
-            table = tasks.create_task(show(service))  # type: ignore[arg-type]
+            screen = tasks.create_task(show())
             await service.run()
-            table.cancel()
+            screen.cancel()
 
+    code = 0
     try:
         asyncio.run(both())
-    except (StoreError, Busy, OSError) as e:
-        print(f"The service did not start: {e}", file=sys.stderr)
-        return 1
-    return 0
+    except* (StoreError, Busy, OSError) as group:
+        for e in group.exceptions:
+            print(f"The service did not start or go on: {e}", file=sys.stderr)
+        code = 1
+    return code

@@ -67,8 +67,9 @@ def default_options(plant: Plant, store: Path | None) -> Options:
 class Service:
     """One run. `run` returns when the service has stopped with everything committed."""
 
-    def __init__(self, source: PlantText, options: Options, seen: Seen = lambda g, o: None) -> None:
-        self.source, self.options, self._seen = source, options, seen
+    def __init__(self, source: PlantText, options: Options) -> None:
+        self.source, self.options = source, options
+        self._listeners: list[Seen] = []
         self.problems: tuple[str, ...] = ()
         self.ready = asyncio.Event()
         self._stop = asyncio.Event()
@@ -85,6 +86,10 @@ class Service:
     def stop(self) -> None:
         """Ask the service to stop; `run` returns when all is committed."""
         self._stop.set()
+
+    def on_stored(self, listener: Seen) -> None:
+        """Call `listener` with each group and its outcome once they are stored."""
+        self._listeners.append(listener)
 
     def view(self) -> View:
         """The plant as it stands in memory, for the live table and `status`."""
@@ -263,7 +268,8 @@ class Service:
             log.info("%s %s %s: %s %s", e.event, e.target, e.kind, e.evidence or e.state, f"[{e.occurrence}]")
         if outcome.notices:
             self._sender.wake()
-        self._seen(group, outcome)
+        for listener in self._listeners:
+            listener(group, outcome)
 
     async def _send_direct(self, rows: Sequence[MailRow]) -> None:
         await self._sender.send_direct(rows)

@@ -22,7 +22,7 @@ _DONE: Final = {
     "acknowledged": "acknowledged",
     "shelved": "put aside",
     "unshelved": "no longer put aside",
-    "suppressed": "held back by design",
+    "suppressed": "held back, the boiler is off",
     "unsuppressed": "no longer held back",
     "out_of_service": "out of service",
     "in_service": "back in service",
@@ -34,7 +34,10 @@ _MEANS: Final = {
     "acknowledged": "Somebody has seen this alarm and says so. It goes on standing until its condition is gone.",
     "shelved": "Somebody has put this alarm aside for a time. It is watched on, and shown again when the time is over.",
     "unshelved": "The time is over or somebody has ended it: from here on this alarm is shown and mailed again.",
-    "suppressed": "By design this alarm is not shown in the present state of the plant, as where the boiler is off.",
+    "suppressed": (
+        "The boiler is off, so this alarm is held back by design. What raised it is not judged meanwhile and may still "
+        "be there; it is judged anew once the boiler steams again."
+    ),
     "unsuppressed": "The state of the plant that held this alarm back is over: it is judged afresh.",
     "out_of_service": "Somebody has taken this alarm out of service. Nobody is told by it until it is back.",
     "in_service": "This alarm is back in service and judged afresh.",
@@ -48,7 +51,7 @@ _STATES: Final = {
     "latched unacknowledged": "cleared but latched, nobody has confirmed",
     "latched acknowledged": "cleared but latched, somebody has confirmed",
     "shelved": "put aside for a time",
-    "suppressed by design": "held back by design",
+    "suppressed by design": "held back because the boiler is off",
     "out of service": "out of service",
 }
 FOOTER: Final = (
@@ -171,7 +174,7 @@ def _facts(
             facts.append(("By", clean(notice.by)))
     if raised:
         facts.append(("Priority", clean(notice.priority)))
-        facts.append(("Respond within", f"{lasting(_respond_s(notice, plant, kind))} (the plant's own figure)"))
+        facts.append(("To respond", _respond(notice, plant, kind)))
         told = ", ".join(dict.fromkeys(clean(p.name) for p in plant.persons if clean(p.name)))
         if told:
             facts.append(("Mailed to", told))
@@ -184,11 +187,13 @@ def _facts(
     return tuple(facts)
 
 
-def _respond_s(notice: Notice, plant: Plant, kind: Kind | None) -> float:
+def _respond(notice: Notice, plant: Plant, kind: Kind | None) -> str:
+    if notice.priority == "highest":  # a figure would read as time that is left
+        return "at once, by site procedure"
     own = plant.alarms.get(notice.kind)
     if own is not None and own.respond_within is not None:
-        return own.respond_within
-    return kind.respond_s if kind else 3600.0
+        return f"within {lasting(own.respond_within)}, says the plant file"
+    return f"within {lasting(kind.respond_s if kind else 3600.0)}, a starting value; the plant can set its own"
 
 
 def _evidence(notice: Notice) -> tuple[Section, ...]:
@@ -208,9 +213,11 @@ def _acknowledge(notice: Notice, host: str) -> Section:
 def _raised(notice: Notice, kind: Kind | None, host: str) -> tuple[Section, ...]:
     out: list[Section] = []
     if kind:
+        caution = Section("Caution", kind.caution, mark="caution")
+        looks = Section("Look at first", lines=kind.first_checks)
         out.append(Section("What gets worse", kind.consequence))
-        out.append(Section("Look at first", lines=kind.first_checks))
-        out.append(Section("Caution", kind.caution, mark="caution"))
+        # where water is concerned nobody should look before having read what kills
+        out.extend((caution, looks) if kind.never_hidden else (looks, caution))
     else:
         out.append(Section("Caution", "Local codes and licensed operators decide.", mark="caution"))
     out.extend(_evidence(notice))

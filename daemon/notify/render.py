@@ -16,6 +16,7 @@ WIDTH: Final = 72
 
 _FONT: Final = "font-family:system-ui,-apple-system,'Segoe UI',Roboto,'Helvetica Neue',Arial,sans-serif"
 _MONO: Final = "font-family:ui-monospace,Menlo,Consolas,'DejaVu Sans Mono',monospace"
+_BIG: Final = frozenset({"Value", "Limit", "This mail is late"})
 _TONES: Final = {  # bar beside the headline: light, dark; the word of the priority is always written too
     "highest": ("#a30f1d", "#ff6b74"),
     "high": ("#a30f1d", "#ff6b74"),
@@ -70,12 +71,12 @@ def html(letter: Letter) -> str:
     """The letter as one HTML page."""
     light, dark = _TONES.get(letter.tone, _TONES["medium"])
     banner = (
-        f'<p class="banner" style="margin:0 0 12px;padding:8px 12px;background:#f2d95c;color:#1a1a1a;'
+        f'<p class="banner" style="margin:MARGIN;padding:8px 12px;background:#f2d95c;color:#1a1a1a;'
         f'font-weight:700;border-radius:4px">{escape(letter.banner)}</p>\n'
         if letter.banner
         else ""
     )
-    facts = "\n".join(_fact(k, v, i < 2) for i, (k, v) in enumerate(letter.facts))
+    facts = "\n".join(_fact(k, v, k in _BIG) for k, v in letter.facts)
     sections = "\n".join(map(_section, letter.sections))
     return f"""<!DOCTYPE html>
 <html lang="en">
@@ -90,7 +91,7 @@ def html(letter: Letter) -> str:
 <body class="page" style="margin:0;padding:0;background:#ffffff;color:#1b2126;-webkit-text-size-adjust:100%">
 <div class="page" style="max-width:560px;margin:0 auto;padding:16px;{_FONT};font-size:16px;line-height:1.45;
 background:#ffffff;color:#1b2126;overflow-wrap:anywhere">
-{banner}<div class="tone" style="border-left:5px solid {light};padding-left:12px;margin:0 0 14px">
+{banner.replace("MARGIN", "0 0 12px")}<div class="tone" style="border-left:5px solid {light};padding-left:12px;margin:0 0 14px">
 <p class="soft" style="margin:0;color:#4a5560">{escape(letter.plant)}, {escape(letter.place)}</p>
 <h1 style="margin:2px 0 0;font-size:22px;line-height:1.25;color:{light}">{escape(letter.headline)}</h1>
 </div>
@@ -99,7 +100,7 @@ background:#ffffff;color:#1b2126;overflow-wrap:anywhere">
 {facts}
 </table>
 {sections}
-{banner}<p class="soft line" style="margin:20px 0 0;padding-top:10px;border-top:1px solid #d5dbe0;color:#4a5560;
+{banner.replace("MARGIN", "20px 0 0")}<p class="soft line" style="margin:20px 0 0;padding-top:10px;border-top:1px solid #d5dbe0;color:#4a5560;
 font-size:14px">{escape(letter.footer)}</p>
 </div>
 </body>

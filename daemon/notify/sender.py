@@ -18,8 +18,9 @@ from typing import Final, Protocol
 
 from config.model import Plant
 from daemon.core.clock import Clock
-from daemon.core.outcome import MailRow
+from daemon.core.outcome import MailRow, Notice
 from daemon.notify.compose import compose
+from daemon.notify.outbox import from_json
 from daemon.notify.smtp import Later, Refused, deliver
 from daemon.notify.wording import instant, zone_of
 
@@ -180,18 +181,17 @@ class Sender:
         now_ms = self._clock.now_ms()
         message = compose(body, recipient, self._plant, now_ms=now_ms, demo_speed=self._speed, host=self._host)
         if self._plant.mail is None:
-            await asyncio.to_thread(self._file, message, recipient, at_ms)
+            await asyncio.to_thread(self._file, message, from_json(body), recipient, at_ms)
         else:
             await deliver(message, recipient, self._plant.mail)
 
-    def _file(self, message: EmailMessage, recipient: str, at_ms: int) -> None:
+    def _file(self, message: EmailMessage, notice: Notice, recipient: str, at_ms: int) -> None:
         """The mail as an .eml file, whole or not at all; the same row makes the same name."""
         try:
             self._outbox.mkdir(parents=True, exist_ok=True)
             when = instant(at_ms, zone_of(self._plant)).strftime("%Y%m%d-%H%M%S")
-            subject = re.sub(r"[^A-Za-z0-9]+", "-", str(message["Subject"])).strip("-")[:80]
-            who = re.sub(r"[^A-Za-z0-9.@_-]+", "_", recipient)[:60]
-            path = self._outbox / f"{when}_{subject}_{who}.eml"
+            parts = (when, f"{notice.occurrence}-{notice.event}", f"{notice.target}-{notice.kind}", recipient)
+            path = self._outbox / ("_".join(re.sub(r"[^A-Za-z0-9.@_-]+", "_", p)[:60] for p in parts) + ".eml")
             part = path.with_suffix(".part")
             part.write_bytes(message.as_bytes())
             part.replace(path)

@@ -1,0 +1,5 @@
+"""`python -P -m daemon`: the same as the console script."""
+
+from daemon.app.cli import main
+
+main()

@@ -1,0 +1,254 @@
+"""The commands of the command line, each with an example in its help.
+
+Lives here: words, options and exit codes. Work is done in the rooms below; heavy imports are inside the commands.
+Exit codes: 0 all well, 1 a finding or a refusal, 2 misuse.
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+from datetime import datetime
+from pathlib import Path
+from typing import Annotated, Any
+from zoneinfo import ZoneInfo
+
+import typer
+
+app = typer.Typer(
+    name="waterside",
+    help="Listens to the water side of steam boilers: readings, alarms, mail, exports. It controls nothing and is no "
+    "safety device.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+
+PlantArg = Annotated[str, typer.Argument(metavar="PLANT", help="The plant file (TOML).")]
+StoreOpt = Annotated[
+    Path | None,
+    typer.Option("--store", help="The store's file; default: the service's state directory, else ./var."),
+]
+JsonOpt = Annotated[bool, typer.Option("--json", help="One JSON document, for programs.")]
+ByOpt = Annotated[str | None, typer.Option("--by", help="Who does this; default: the login name.")]
+
+
+def _fail(text: str, code: int = 1) -> typer.Exit:
+    print(text, file=sys.stderr)
+    return typer.Exit(code)
+
+
+def find_store(store: Path | None) -> Path:
+    """The store meant: as given, else the state directory's, else ./var, else the demo's when only that is there."""
+    import os
+
+    if store is not None:
+        if not store.exists():
+            raise _fail(f"There is no store at {store}. Give the file the service was started with (--store).", 2)
+        return store
+    state = os.environ.get("STATE_DIRECTORY", "").split(":")[0]
+    places = [
+        Path(state or "var") / "waterside.db",
+        Path("/var/lib/waterside/waterside.db"),
+        Path("var/demo/waterside.db"),
+    ]
+    for place in places:
+        if place.exists():
+            print(f"store: {place}", file=sys.stderr)
+            return place
+    raise _fail("No store found. Give one with --store FILE; `waterside run PLANT` makes one.", 2)
+
+
+@app.command()
+def run(
+    plant: PlantArg,
+    store: StoreOpt = None,
+    ledger_fd: Annotated[int | None, typer.Option(hidden=True)] = None,
+) -> None:
+    """Watch a plant until told to stop (SIGTERM); SIGHUP reads the plant file again.
+
+    Example: waterside run /etc/waterside/plant.toml
+    """
+    from daemon.app.running import run_plant
+
+    raise typer.Exit(run_plant(plant, store, ledger_fd, live=sys.stdout.isatty()))
+
+
+@app.command()
+def demo(
+    speed: Annotated[float, typer.Option(help="Plant time against real time.", min=0.1, max=2000)] = 60.0,
+    folder: Annotated[Path, typer.Option(help="Where the demo keeps its store and mails.")] = Path("var/demo"),
+    keep: Annotated[bool, typer.Option("--keep", help="Go on with the store of an earlier demo.")] = False,
+) -> None:
+    """Run the invented Quillmarsh Creamery: a simulated boiler house that answers real Modbus, and the service.
+
+    Example: waterside demo --speed 60
+    """
+    from daemon.app.running import run_demo
+
+    raise typer.Exit(run_demo(speed, folder, keep=keep))
+
+
+@app.command()
+def check(plant: PlantArg, as_json: JsonOpt = False) -> None:
+    """Read a plant file and say everything about it: errors, warnings, notes, the limits that will hold.
+
+    Example: waterside check plant.toml
+    """
+    from config.check import check as check_plant
+    from config.load import PlantFileError, load
+
+    try:
+        source = load(Path(plant))
+        findings = check_plant(source)
+    except PlantFileError as e:
+        source, findings = None, e.findings
+    except OSError as e:
+        raise _fail(f"{plant}: {e.strerror}. Give the path of a plant file.", 2) from e
+    errors = sum(f.level == "error" for f in findings)
+    if as_json:
+        rows = [{"file": f.file, "line": f.line, "key": f.key, "level": f.level, "text": f.text} for f in findings]
+        print(json.dumps({"errors": errors, "findings": rows}, indent=1, ensure_ascii=False))
+    else:
+        for f in findings:
+            print(f"{f.file}:{f.line}: {f.level.upper() if f.level != 'note' else 'note'}: {f.key}: {f.text}")
+        if source is not None:
+            p = source.plant
+            print(f"{p.plant.name}: {len(p.links)} links, {len(p.modules)} modules, {len(p.boilers)} boilers")
+        counts = {k: sum(f.level == k for f in findings) for k in ("error", "warning", "note")}
+        print(", ".join(f"{n} {k}{'' if n == 1 else 's'}" for k, n in counts.items()))
+    raise typer.Exit(1 if errors else 0)
+
+
+@app.command()
+def schema() -> None:
+    """Print the JSON Schema of the plant file, for editors.
+
+    Example: waterside schema > waterside.schema.json
+    """
+    from config.schema import schema as plant_schema
+
+    print(json.dumps(plant_schema(), indent=1, ensure_ascii=False))
+
+
+@app.command()
+def status(store: StoreOpt = None, as_json: JsonOpt = False) -> None:
+    """How the plant stands now: boilers, meters, alarms, modules, mails waiting.
+
+    Example: waterside status --store var/waterside.db
+    """
+    from daemon.app.status import read_status
+
+    found = read_status(find_store(store))
+    if as_json:
+        print(json.dumps(found.as_json(), indent=1, ensure_ascii=False))
+    else:
+        found.show()
+    raise typer.Exit(0 if found.well else 1)
+
+
+@app.command()
+def ack(
+    occurrence: Annotated[int, typer.Argument(help="The alarm's number, as in the mail's subject.")],
+    by: ByOpt = None,
+    store: StoreOpt = None,
+) -> None:
+    """Confirm an alarm: somebody has it in hand. It changes nothing at the boiler.
+
+    Example: waterside ack 1042 --by "J. Ortiz"
+    """
+    _act(store, {"act": "ack", "occurrence": occurrence}, by, f"alarm {occurrence} is acknowledged")
+
+
+@app.command()
+def note(
+    text: Annotated[str, typer.Argument(help="What was seen or done.")],
+    target: Annotated[str, typer.Option(help="Boiler, meter or other thing it is about.")] = "",
+    by: ByOpt = None,
+    store: StoreOpt = None,
+) -> None:
+    """Write a note into the log.
+
+    Example: waterside note "cleaned strainer B2" --target B2 --by "J. Ortiz"
+    """
+    _act(store, {"act": "note", "text": text, "target": target}, by, "the note is in the log")
+
+
+def _act(store: Path | None, request: dict[str, Any], by: str | None, done: str) -> None:
+    from daemon.app.ask import AskError, ask, person
+
+    who = person(by)
+    try:
+        answer = ask(find_store(store), request | {"by": who}, 30.0)
+    except AskError as e:
+        raise _fail(str(e)) from e
+    print(f"{done} (act {answer['number']}, by {who})")
+
+
+@app.command()
+def export(
+    start: Annotated[
+        str, typer.Option("--from", help='From: "2026-11-20", "2026-11-20 06:00", "-24h", "-7d".')
+    ] = "-24h",
+    end: Annotated[str, typer.Option("--to", help="To, likewise; default: now.")] = "now",
+    form: Annotated[str, typer.Option("--format", help="csv, xlsx or raw (for replay).")] = "xlsx",
+    out: Annotated[Path, typer.Option(help="Folder to write into.")] = Path(),
+    store: StoreOpt = None,
+) -> None:
+    """Write readings, blows and alarms between two times to files a spreadsheet opens.
+
+    Example: waterside export --from -7d --format xlsx --out /media/usb
+    """
+    from daemon.app.exporting import ExportError, export_files
+
+    if form not in ("csv", "xlsx", "raw"):
+        raise _fail(f"--format wants csv, xlsx or raw; found {form!r}.", 2)
+    try:
+        files = export_files(find_store(store), start, end, form, out)
+    except ExportError as e:
+        raise _fail(str(e)) from e
+    for file in files:
+        print(file)
+
+
+@app.command()
+def replay(
+    plant: PlantArg,
+    raw: Annotated[Path, typer.Argument(metavar="RAW", help="Recorded counts: .csv, .csv.gz or .parquet.")],
+    out: Annotated[Path, typer.Option(help="Folder for alarms.csv, readings.parquet and summary.json.")],
+    acts: Annotated[Path | None, typer.Option(help="Acts and plant versions, from export --format raw.")] = None,
+    state: Annotated[Path | None, typer.Option(help="The state to begin with, from export --format raw.")] = None,
+) -> None:
+    """Run recorded raw counts through the very engine of the service. Never sends mail.
+
+    Example: waterside replay plant.toml counts.csv.gz --out replayed
+    """
+    from daemon.app.running import read_plant
+    from daemon.app.stepping import advance
+    from daemon.report.replay import ReplayError
+    from daemon.report.replay import replay as run_replay
+
+    source = read_plant(plant)
+    if source is None:
+        raise typer.Exit(1)
+    try:
+        summary = run_replay(source, raw, out, acts=acts, state=state, advance=advance, progress=_progress("groups"))
+    except (ReplayError, OSError) as e:
+        raise _fail(str(e)) from e
+    print(json.dumps(summary, indent=1, ensure_ascii=False))
+
+
+def _progress(what: str) -> Any:
+    """A counter on standard error, where that is a terminal."""
+
+    def show(n: int) -> None:
+        if sys.stderr.isatty():
+            print(f"\r{n} {what}", end="", file=sys.stderr, flush=True)
+
+    return show
+
+
+def local_time(at_ms: int, zone: str) -> str:
+    """An instant as this plant's clock shows it."""
+    return datetime.fromtimestamp(at_ms / 1000, ZoneInfo(zone)).strftime("%a %Y-%m-%d %H:%M:%S")

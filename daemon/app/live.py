@@ -1,0 +1,165 @@
+"""The live table in the terminal, or plain lines where there is none. The text library is imported when it starts.
+
+One block a boiler house, redrawn in place; every alarm is printed above it as it happens. May import: daemon.app.view,
+daemon.core, config.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable, Coroutine
+from datetime import datetime
+from typing import TYPE_CHECKING, Any, Final
+from zoneinfo import ZoneInfo
+
+from daemon.app.view import AlarmView, BoilerView, View
+from daemon.core.outcome import Entry
+from daemon.core.say import System, minutes, say
+
+if TYPE_CHECKING:
+    from rich.console import Console, RenderableType
+
+    from daemon.app.service import Service
+
+REDRAW_S: Final = 0.5
+PLAIN_S: Final = 60.0  # real seconds between status lines where there is no terminal
+_STYLE: Final = {"highest": "bold red", "high": "red", "medium": "yellow", "low": "cyan"}
+_EVENT: Final = {
+    "raised": "ALARM",
+    "returned": "back to normal",
+    "acknowledged": "acknowledged",
+    "suppressed": "held back",
+    "unsuppressed": "no longer held back",
+    "removed": "removed",
+}
+
+
+def event_line(e: Entry, view: View, title: str) -> str:
+    """One alarm event as one line: time, what, where, numbers."""
+    when = datetime.fromtimestamp(e.at_ms / 1000, ZoneInfo(view.zone)).strftime("%a %H:%M:%S")
+    number = f" [{e.occurrence}]" if e.occurrence else ""
+    detail = f": {e.evidence}" if e.evidence else (f" by {e.by}" if e.by else "")
+    if e.event == "suppressed":
+        detail = ": the boiler is off"
+    return f"{when}  {_EVENT.get(e.event, e.event)}  {e.target} {title}{number}{detail}"
+
+
+def status_line(view: View) -> str:
+    """The plant in one line, for logs and pipes."""
+    when = datetime.fromtimestamp(view.now_ms / 1000, ZoneInfo(view.zone)).strftime("%a %H:%M")
+    boilers = ", ".join(f"{b.name} {b.state} {_conductivity(b, _system(view))}" for b in view.boilers)
+    silent = [m.name for m in view.modules if not m.answers]
+    tail = f"; no answer: {', '.join(silent)}" if silent else ""
+    return f"{when}  {boilers}; {len(view.alarms)} alarms stand{tail}"
+
+
+def table(view: View, width: int = 80) -> RenderableType:
+    """The whole view as a renderable."""
+    from rich.console import Group
+    from rich.table import Table
+    from rich.text import Text
+
+    system = _system(view)
+    now = datetime.fromtimestamp(view.now_ms / 1000, ZoneInfo(view.zone))
+    speed = f" · plant time at {view.speed:g} times real time" if view.speed != 1 else ""
+    parts: list[RenderableType] = [Text(f"{view.plant} · {now:%a %Y-%m-%d %H:%M:%S}{speed}", style="bold")]
+    if view.trouble:
+        parts.append(Text(f"NOT STORING: {view.trouble}", style="bold red"))
+    grid = Table(box=None, padding=(0, 2, 0, 0), pad_edge=False)
+    for head in ("boiler", "state", "conductivity", "taken", "probe now", "valve"):
+        grid.add_column(head, header_style="dim", no_wrap=True, overflow="ellipsis")
+    for b in view.boilers:
+        good = "" if b.quality == "good" else "yellow"
+        grid.add_row(
+            b.name,
+            Text(b.state, style="" if b.state == "steaming" else "yellow"),
+            Text(_conductivity(b, system), style=good),
+            "" if b.age_s is None else ("now" if b.age_s < 1 else f"{minutes(round(b.age_s * 1000))} ago"),
+            _probe(b, system),
+            b.valve if b.valve_for_s is None else f"{b.valve} {minutes(round(b.valve_for_s * 1000))}",
+        )
+    parts.append(grid)
+    if view.meters:
+        meters = Table(box=None, padding=(0, 2, 0, 0), pad_edge=False)
+        for head in ("meter", "total", "rate"):
+            meters.add_column(head, header_style="dim", no_wrap=True)
+        for m in view.meters:
+            rate = "" if m.rate is None else say(m.rate, "m3/h", system)
+            meters.add_row(m.name, say(m.total, "m3", system), rate)
+        parts.append(meters)
+    silent = [f"{m.name} ({m.detail or 'no answer'})" for m in view.modules if not m.answers]
+    if silent:
+        parts.append(Text(f"no answer from: {', '.join(silent)}", style="red"))
+    parts.extend(_alarm(a, view) for a in view.alarms)
+    if not view.alarms:
+        parts.append(Text("no alarm stands", style="dim"))
+    return Group(*parts)
+
+
+def _alarm(a: AlarmView, view: View) -> RenderableType:
+    from rich.text import Text
+
+    since = datetime.fromtimestamp(a.since_ms / 1000, ZoneInfo(view.zone)).strftime("%H:%M")
+    line = f"{a.priority:<7} {a.target} {a.title} [{a.occurrence}] since {since}: {a.meaning}"
+    return Text(line, style=_STYLE.get(a.priority, "") if a.state in ("unacknowledged", "acknowledged") else "dim")
+
+
+def _system(view: View) -> System:
+    return "us" if view.units == "us" else "si"
+
+
+def _conductivity(b: BoilerView, system: System) -> str:
+    if b.conductivity is None:
+        return b.reason
+    return say(b.conductivity, "uS/cm", system) + ("" if b.quality == "good" else f" {b.quality}")
+
+
+def _probe(b: BoilerView, system: System) -> str:
+    if b.probe is None:
+        return b.probe_reason
+    value = say(b.probe, "uS/cm", system).split()[0]
+    return value if b.probe_reason == "good" else f"{value} ({b.probe_reason})"
+
+
+class Screen:
+    """Prints events as they come; `run` redraws the table until cancelled."""
+
+    def __init__(self, service: Service, console: Console, *, terminal: bool) -> None:
+        self._service, self._console, self._terminal = service, console, terminal
+
+    def event(self, e: Entry, title: str) -> None:
+        """Print one line of the alarm journal."""
+        line = event_line(e, self._service.view(), title)
+        style = _STYLE.get(e.priority, "") if e.event == "raised" else "dim"
+        self._console.print(line, style=style if self._terminal else "", highlight=False, markup=False)
+
+    async def run(self) -> None:
+        """Draw until cancelled."""
+        await self._service.ready.wait()
+        if not self._terminal:
+            while True:
+                self._console.print(status_line(self._service.view()), highlight=False, markup=False)
+                await asyncio.sleep(PLAIN_S)
+        from rich.live import Live
+
+        with Live(console=self._console, auto_refresh=False, transient=False) as live:
+            while True:
+                live.update(table(self._service.view(), self._console.width), refresh=True)
+                await asyncio.sleep(REDRAW_S)
+
+
+def attach(service: Service) -> Callable[[], Coroutine[Any, Any, None]]:
+    """Make the service print its events; the returned coroutine draws the table."""
+    from rich.console import Console
+
+    from daemon.alarms.kinds import KINDS
+
+    console = Console(soft_wrap=False)
+    screen = Screen(service, console, terminal=console.is_terminal)
+
+    def stored(group: object, outcome: Any) -> None:
+        for e in outcome.journal:
+            screen.event(e, KINDS[e.kind].title if e.kind in KINDS else e.kind)
+
+    service.on_stored(stored)
+    return screen.run

@@ -1,0 +1,111 @@
+"""`status`: from the running service where there is one, else from the store it left.
+
+May import: daemon.app.ask, daemon.app.view, daemon.store, daemon.engine.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from daemon.app.view import AlarmView, BoilerView, MeterView, ModuleView, View, view_of
+
+
+@dataclass(frozen=True, slots=True)
+class Status:
+    """The view, where it comes from, and how many mails are in which state."""
+
+    store: Path
+    running: bool
+    view: View | None
+    mails: dict[str, int]
+
+    @property
+    def well(self) -> bool:
+        """True when the service runs, stores, hears every module, and no alarm stands."""
+        v = self.view
+        standing = ("unacknowledged", "acknowledged")
+        return (
+            self.running
+            and v is not None
+            and not v.trouble
+            and all(m.answers for m in v.modules)
+            and not any(a.state in standing for a in v.alarms)
+        )
+
+    def as_json(self) -> dict[str, Any]:
+        """For programs: every figure in base units, times in ms UTC."""
+        return {
+            "store": str(self.store),
+            "running": self.running,
+            "well": self.well,
+            "mails": self.mails,
+            "view": self.view.as_json() if self.view else None,
+        }
+
+    def show(self) -> None:
+        """Print it for people."""
+        from rich.console import Console
+
+        from daemon.app.live import table
+
+        console = Console()
+        if not self.running:
+            console.print(f"The service for {self.store} is not running: this is where it stopped.", markup=False)
+        if self.view is None:
+            console.print("Nothing has been stored yet.")
+        else:
+            console.print(table(self.view, console.width))
+        waiting, refused = self.mails.get("waiting", 0), self.mails.get("refused", 0)
+        console.print(f"mails: {self.mails.get('sent', 0)} sent, {waiting} waiting, {refused} refused")
+
+
+def read_status(store: Path) -> Status:
+    """Ask the service; where none runs, step what it stored after its last snapshot."""
+    from daemon.app.ask import AskError, NoService, ask
+    from daemon.store.reader import Reader
+
+    with Reader(store) as reader:
+        mails = dict(reader.mail_counts())
+        try:
+            found = view_from_json(ask(store, {"ask": "view"}, 10.0)["view"])
+        except NoService:
+            return Status(store, False, _stored_view(reader), mails)
+        except AskError:
+            return Status(store, True, _stored_view(reader), mails)
+        return Status(store, True, found, mails)
+
+
+def view_from_json(data: dict[str, Any]) -> View:
+    """The view another process wrote by `as_json`."""
+    return View(
+        **{
+            **data,
+            "boilers": tuple(BoilerView(**b) for b in data["boilers"]),
+            "meters": tuple(MeterView(**m) for m in data["meters"]),
+            "alarms": tuple(AlarmView(**a) for a in data["alarms"]),
+            "modules": tuple(ModuleView(**m) for m in data["modules"]),
+        }
+    )
+
+
+def _stored_view(reader: Any) -> View | None:
+    from daemon.app.stepping import advance
+    from daemon.engine import FORMAT, SnapshotError, State, restore
+
+    last = reader.last()
+    if last is None:
+        return None
+    state: State | None = None
+    after = 0
+    for snapshot in reader.snapshots():
+        try:
+            if snapshot.format == FORMAT:
+                state, after = restore(reader.plant(snapshot.plant), snapshot.body), snapshot.group
+                break
+        except SnapshotError:
+            continue
+    for stored in reader.groups_after(after):
+        state, _ = advance(state, stored.group, reader.plant)
+    return view_of(reader.plant(last.plant), state, now_ms=last.at_ms)
