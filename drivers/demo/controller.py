@@ -23,6 +23,7 @@ class Setting:
     blow_limit: float = 2700.0  # a blow that lasts longer is ended with an alarm
     settle: float = 300.0  # after the limit circuit has closed again
     alarm_above: float = 0.15  # share of the set point above which the alarm relay closes
+    alarm_gap: float = 0.03  # and how much lower it opens again
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,6 +35,12 @@ class Controller:
     blown: float = 0.0  # s the present blow has lasted
     over_limit: bool = False  # the last blow ran into its limit
     last: float = 0.0  # last reading taken on flowing sample
+    too_high: bool = False  # that reading is far above the set point
+
+    @property
+    def alarm(self) -> bool:
+        """The alarm relay: a blow ran into its limit, or the reading is far above the set point."""
+        return self.over_limit or self.too_high
 
     @property
     def command(self) -> bool:
@@ -45,8 +52,13 @@ def step_controller(c: Controller, s: Setting, reading: float, running: bool, ha
     """One step. `running`: the limit circuit is closed. `hand`: switched out of automatic, the output stays off."""
     if hand or not running:
         # sampling and blowing stop; what was begun is not resumed
-        return replace(c, phase="waiting", left=s.settle, blown=0.0)
-    return _timed(c, s, reading, dt) if s.sampled else _continuous(c, s, reading, dt)
+        n = replace(c, phase="waiting", left=s.settle, blown=0.0)
+    else:
+        n = _timed(c, s, reading, dt) if s.sampled else _continuous(c, s, reading, dt)
+    # timed sample: its last sample counts; continuous sample: what it reads now
+    seen = n.last if s.sampled else reading
+    too_high = seen > s.set_point * (1.0 + s.alarm_above - (s.alarm_gap if c.too_high else 0.0))
+    return n if n.too_high == too_high else replace(n, too_high=too_high)
 
 
 def _timed(c: Controller, s: Setting, reading: float, dt: float) -> Controller:
@@ -59,11 +71,11 @@ def _timed(c: Controller, s: Setting, reading: float, dt: float) -> Controller:
             return replace(c, left=c.left - dt)
         if reading > s.set_point:
             return replace(c, phase="blowing", last=reading)
-        return Controller(left=s.every, last=reading)
+        return Controller(left=s.every, last=reading, too_high=c.too_high)
     if reading <= s.set_point - s.differential:
-        return Controller(left=s.every, last=reading)
+        return Controller(left=s.every, last=reading, too_high=c.too_high)
     if c.blown >= s.blow_limit:
-        return Controller(left=s.every, last=reading, over_limit=True)
+        return Controller(left=s.every, last=reading, over_limit=True, too_high=c.too_high)
     return replace(c, blown=c.blown + dt, last=reading)
 
 
@@ -71,16 +83,7 @@ def _continuous(c: Controller, s: Setting, reading: float, dt: float) -> Control
     if c.left > 0 and c.phase == "waiting":
         return replace(c, left=c.left - dt, last=reading)
     if c.phase == "waiting":
-        return Controller("blowing" if reading > s.set_point else "waiting", last=reading)
+        return Controller("blowing" if reading > s.set_point else "waiting", last=reading, too_high=c.too_high)
     if reading <= s.set_point - s.differential:
-        return Controller(last=reading)
+        return Controller(last=reading, too_high=c.too_high)
     return replace(c, blown=c.blown + dt, last=reading)
-
-
-def alarm_relay(c: Controller, s: Setting, reading: float) -> bool:
-    """The relay of the controller's own alarm: a blow over its limit, or a reading far above the set point.
-
-    A controller on timed sample judges its last sample, one on continuous sample what it reads now.
-    """
-    seen = c.last if s.sampled else reading
-    return c.over_limit or seen > s.set_point * (1.0 + s.alarm_above)

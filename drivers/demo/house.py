@@ -13,7 +13,7 @@ from typing import Final
 from zoneinfo import ZoneInfo
 
 from drivers.demo import physics, scenario
-from drivers.demo.controller import Controller, Setting, alarm_relay, step_controller
+from drivers.demo.controller import Controller, Setting, step_controller
 from drivers.demo.instruments import PulseMeter, Transmitter
 from drivers.demo.load import STEAM_FULL, condensate_share, steam_share
 from drivers.demo.physics import Acting, Boiler, BoilerDesign, BoilerFlows, FeedTank, TankDesign, TankFlows
@@ -333,13 +333,13 @@ class House:
             limits[0],
             low[0],
             self.glass[0] > 85.0,
-            alarm_relay(c1, SETTINGS[0], physics.probe_reading(b1, DESIGNS[0])),
+            c1.alarm,
             c2.command,
             b2.valve <= 0.01,
             limits[1],
             low[1],
             self.glass[1] > 85.0,
-            alarm_relay(c2, SETTINGS[1], physics.probe_reading(b2, DESIGNS[1])),
+            c2.alarm,
             self.pumps["scavenger"],
             self.pumps["polymer"],
             self.pumps["amine"],

@@ -70,43 +70,19 @@ def _status(bit: int, house: House) -> int:
     return house.status_word >> bit & 1
 
 
-_AI: Final = [
-    "b1_cond",
-    "b2_cond",
-    "b1_probe_temp",
-    "b2_probe_temp",
-    "b1_pressure",
-    "b2_pressure",
-    "b1_level",
-    "b2_level",
-]  # addresses 0..7
-_DI: Final = [
-    "b1_blow",
-    "b1_valve_open",
-    "b1_valve_shut",
-    "b1_limit",
-    "b1_low_water",
-    "b1_high_water",
-    "b1_ctl_alarm",
-    "b2_blow",
-    "b2_valve_shut",
-    "b2_limit",
-    "b2_low_water",
-    "b2_high_water",
-    "b2_ctl_alarm",
-    "scavenger_pump",
-    "polymer_pump",
-    "amine_pump",
-]  # addresses 0..15, in the order of House.contacts
+_AI: Final = (  # addresses 0..7
+    *("b1_cond", "b2_cond", "b1_probe_temp", "b2_probe_temp"),
+    *("b1_pressure", "b2_pressure", "b1_level", "b2_level"),
+)
+_DI: Final = (  # addresses 0..15, in the order of House.contacts
+    *("b1_blow", "b1_valve_open", "b1_valve_shut", "b1_limit", "b1_low_water", "b1_high_water", "b1_ctl_alarm"),
+    *("b2_blow", "b2_valve_shut", "b2_limit", "b2_low_water", "b2_high_water", "b2_ctl_alarm"),
+    *("scavenger_pump", "polymer_pump", "amine_pump"),
+)
 _METERS: Final = ("makeup", "feedwater_b1", "feedwater_b2", "blowdown")  # addresses 0, 2, 4, 6
 _STATUS: Final = ("b1_burner", "b2_burner", "b1_lockout", "b2_lockout", "b1_hand", "b2_hand")  # bits of address 11
-_MICROAMPS: Final = [
-    "scavenger_level",
-    "polymer_level",
-    "condensate_cond",
-    "feed_tank_level",
-    "feed_tank_temp",
-]  # addresses 0..4
+# addresses 0..4
+_MICROAMPS: Final = ("scavenger_level", "polymer_level", "condensate_cond", "feed_tank_level", "feed_tank_temp")
 _PER_MA_16: Final = 65535 / 20
 _PER_MA_15: Final = 32767 / 20
 
