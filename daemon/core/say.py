@@ -20,6 +20,12 @@ _KIND: Final = {
 }
 
 
+def in_plant_units(value: float, unit: str, system: System) -> tuple[float, str]:
+    """A value in a base unit as the number and unit people of this plant use; other units stay as they are."""
+    kind = _KIND.get(unit, "")
+    return units.show(value, kind, system) if kind else (value, unit)
+
+
 def say(value: float, unit: str, system: System) -> str:
     """A value in a base unit (or in a unit of its own, left as it is) as people of this plant write it."""
     kind = _KIND.get(unit, "")

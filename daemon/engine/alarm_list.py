@@ -22,7 +22,8 @@ from daemon.measure.wiring import BoilerWiring, Wiring
 CONDUCTIVITY_DEADBAND = 0.02  # of the limit (AL-042: 2 to 5 %, judgement by analogy; common practice)
 LOGGER = "logger"
 
-_Row = tuple[str, str, str, Condition, int, int]  # target, kind, name, condition, boiler, least on-delay in ms
+_Row = tuple[str, str, str, Condition, int, int]
+"""Target, kind, name, condition, boiler (-1: none), least on-delay in ms (-1: the condition brings its own patience)."""
 
 
 def alarms_of(plant: Plant, w: Wiring) -> tuple[Alarm, ...]:
@@ -46,7 +47,7 @@ def alarms_of(plant: Plant, w: Wiring) -> tuple[Alarm, ...]:
                 on_delay_ms=on_ms,
                 off_delay_ms=off_ms if least_ms >= 0 else 0,
                 priority=setting.priority or k.priority,
-                unit=k.unit,
+                unit=condition.unit if isinstance(condition, AnalogueLimit) else k.unit,
                 boiler=boiler,
                 suppressed_when_off=k.suppressed_when_off and boiler >= 0 and not k.never_hidden,
                 never_hidden=k.never_hidden,

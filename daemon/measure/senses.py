@@ -24,6 +24,7 @@ from daemon.measure.wiring import ANALOGUE, CONTACT, POSITION_OPEN, BoilerWiring
 from daemon.water.compensation import to_25
 
 COLDEST_C: Final = 0.0  # boiler water below it is no temperature but a fault of the signal
+REPEAT_MS: Final = 600_000  # states and totals are derived anew this often, so that any stretch of the log shows them
 LONG_OFF_MS: Final = 24 * 3_600_000  # a boiler off that long starts afresh: low is armed anew
 
 
@@ -139,12 +140,13 @@ def take(s: Senses, w: Wiring, group: Group) -> Taken:
     out = Taken()
     t, at = group.elapsed_ms, group.at_ms
     dt = t - s.t if s.t >= 0 else 0
+    repeat = s.t < 0 or t // REPEAT_MS != s.t // REPEAT_MS
     s.t, s.at = t, at
     verdicts = [_scan(s, w, scan, t, at) for scan in group.scans]
     for b, bw in zip(s.boilers, w.boilers, strict=True):
-        _boiler(s, b, bw, group, verdicts, dt, out)
+        _boiler(s, b, bw, group, verdicts, dt, repeat, out)
     out.verdicts = [tuple(v) for v in verdicts]
-    _meters(s, w, group, out)
+    _meters(s, w, group, repeat, out)
     return out
 
 
@@ -210,7 +212,14 @@ def _valve_open(s: Senses, w: BoilerWiring) -> bool | None:
 
 
 def _boiler(
-    s: Senses, b: BoilerCell, w: BoilerWiring, group: Group, verdicts: list[list[int]], dt: int, out: Taken
+    s: Senses,
+    b: BoilerCell,
+    w: BoilerWiring,
+    group: Group,
+    verdicts: list[list[int]],
+    dt: int,
+    repeat: bool,
+    out: Taken,
 ) -> None:
     t, at = s.t, s.at
     was = b.state.state
@@ -219,8 +228,9 @@ def _boiler(
         b.state, w.state_rule, role_now(s, w.running), good_value(s, w.steam_pressure), t, at
     )
     steaming = b.state.state == STEAMING
-    if b.state_changed:
+    if b.state_changed or repeat:
         out.derived.append(Derived(w.tag_state, float(b.state.state), 0))
+    if b.state_changed:
         if was == boiler_state.OFF and t - idle_since >= LONG_OFF_MS:
             b.reached_band = False
     opened = _valve_open(s, w)
@@ -229,8 +239,9 @@ def _boiler(
         b.valve_changed = b.valve >= 0
         b.valve, b.valve_ms, b.valve_at = int(opened), t, at
         b.ref = b.sampler.value
-        if w.tag_valve >= 0:
-            out.derived.append(Derived(w.tag_valve, float(b.valve), 0))
+        repeat = True
+    if repeat and w.tag_valve >= 0 and b.valve >= 0:
+        out.derived.append(Derived(w.tag_valve, float(b.valve), 0))
     if w.probe >= 0:
         _probe(s, b, w, group, verdicts, opened, steaming, dt, out)
     done = blows.follow(b.blow, w.name, opened, w.joins_ms, w.poll_ms, t, at, group.gap_ms > 0)
@@ -305,13 +316,13 @@ def _mark(w: BoilerWiring, scan: Scan, verdict: list[int], reason: int) -> None:
         verdict[w.probe_at[1]] = reason
 
 
-def _meters(s: Senses, w: Wiring, group: Group, out: Taken) -> None:
+def _meters(s: Senses, w: Wiring, group: Group, repeat: bool, out: Taken) -> None:
     polled = {scan.module for scan in group.scans}
     for m in w.meters:
         if m.module not in polled:
             continue
         c, why = s.counters[m.slot], s.counter_reasons[m.slot]
-        if c.new_ms == s.t or c.first_ms == s.t or why >= Reason.COUNTER_RESTARTED:
+        if repeat or c.new_ms == s.t or c.first_ms == s.t or why >= Reason.COUNTER_RESTARTED:
             out.derived.append(Derived(m.tag_total, c.volume(m.spec), why))
             rate = c.rate(s.t, m.spec)
             if rate is not None:

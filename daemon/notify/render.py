@@ -91,7 +91,8 @@ def html(letter: Letter) -> str:
 <body class="page" style="margin:0;padding:0;background:#ffffff;color:#1b2126;-webkit-text-size-adjust:100%">
 <div class="page" style="max-width:560px;margin:0 auto;padding:16px;{_FONT};font-size:16px;line-height:1.45;
 background:#ffffff;color:#1b2126;overflow-wrap:anywhere">
-{banner.replace("MARGIN", "0 0 12px")}<div class="tone" style="border-left:5px solid {light};padding-left:12px;margin:0 0 14px">
+{banner.replace("MARGIN", "0 0 12px")}
+<div class="tone" style="border-left:5px solid {light};padding-left:12px;margin:0 0 14px">
 <p class="soft" style="margin:0;color:#4a5560">{escape(letter.plant)}, {escape(letter.place)}</p>
 <h1 style="margin:2px 0 0;font-size:22px;line-height:1.25;color:{light}">{escape(letter.headline)}</h1>
 </div>

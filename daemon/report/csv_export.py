@@ -1,0 +1,65 @@
+"""Readings, blows and alarms as CSV (RFC 4180, UTF-8), each file whole or not at all.
+
+Times are the plant's own with their offset (ISO 8601). Text that a spreadsheet would take for a formula gets an
+apostrophe in front. May import: config, daemon.core, daemon.store, this room.
+"""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Callable, Iterable
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from config.model import Plant
+from daemon.report.files import replacing
+from daemon.report.readings import Sheet
+from daemon.report.tables import ALARM_HEADS, BLOW_HEADS, alarm_row, blow_row, site_time
+from daemon.store.reader import Reader
+
+
+def export_csv(
+    reader: Reader,
+    plant: Plant,
+    from_ms: int,
+    to_ms: int,
+    folder: Path,
+    progress: Callable[[int], None] = lambda n: None,
+) -> list[Path]:
+    """Write readings.csv, blows.csv and alarms.csv for a stretch of time (both ends included); returns them."""
+    zone = ZoneInfo(plant.plant.zone)
+    sheet = Sheet(plant, reader.plant)
+
+    def readings() -> Iterable[list[Any]]:
+        for n, row in enumerate(sheet.rows(reader, from_ms, to_ms), 1):
+            if n % 1000 == 0:
+                progress(n)
+            yield [site_time(row.at_ms, zone), *row.cells, row.not_good]
+
+    heads = ["time", *(c.head for c in sheet.columns), "not good"]
+    return [
+        _write(folder / "readings.csv", heads, readings()),
+        _write(folder / "blows.csv", BLOW_HEADS, (blow_row(b, plant, zone) for b in reader.blows(from_ms, to_ms))),
+        _write(folder / "alarms.csv", ALARM_HEADS, (alarm_row(e, plant, zone) for e in reader.journal(from_ms, to_ms))),
+    ]
+
+
+def _write(path: Path, heads: Iterable[str], rows: Iterable[Iterable[Any]]) -> Path:
+    with replacing(path) as part, part.open("w", encoding="utf-8", newline="") as file:
+        out = csv.writer(file)
+        out.writerow(heads)
+        for row in rows:
+            out.writerow([_cell(c) for c in row])
+    return path
+
+
+def _cell(value: Any) -> Any:
+    if isinstance(value, float):
+        return f"{value:.7g}"
+    if isinstance(value, datetime):
+        return value.isoformat(timespec="seconds")
+    if isinstance(value, str) and value[:1] in ("=", "+", "-", "@", "\t", "\r"):
+        return "'" + value
+    return "" if value is None else value

@@ -1,0 +1,64 @@
+"""Raw counts of a stretch of time in the form `replay` reads, with acts, plant versions and the state before it.
+
+May import: daemon.store, this room.
+"""
+
+from __future__ import annotations
+
+import gzip
+import io
+from collections.abc import Callable
+from pathlib import Path
+
+from daemon.report.carried import StartState, write_state
+from daemon.report.files import replacing
+from daemon.report.recording import RecordingWriter
+from daemon.store.reader import Reader
+
+
+def export_raw(
+    reader: Reader, from_ms: int, to_ms: int, folder: Path, progress: Callable[[int], None] = lambda n: None
+) -> list[Path]:
+    """Write counts.csv.gz, acts.jsonl, plant.toml and, where a snapshot precedes the stretch, state.txt.
+
+    With a snapshot at hand the recording begins right after it, so that a replay starts from a known state; it may
+    begin before `from_ms` therefore.
+    """
+    first = next(iter(reader.groups(from_ms, to_ms)), None)
+    snapshot = None
+    if first is not None:
+        snapshot = next((s for s in reader.snapshots() if s.group < first.group.number), None)
+    versions = {v.version: v for v in reader.plant_versions()}
+    folder.mkdir(parents=True, exist_ok=True)
+    rows, acts = folder / "counts.csv.gz", folder / "acts.jsonl"
+    files = [rows, acts]
+    begin = snapshot.group + 1 if snapshot else (first.group.number if first else 0)
+    used: set[int] = set()
+    with (
+        replacing(rows) as rows_part,
+        replacing(acts) as acts_part,
+        rows_part.open("wb") as raw,
+        gzip.GzipFile("", "wb", fileobj=raw, mtime=0) as packed,
+        io.TextIOWrapper(packed, "utf-8", newline="") as text,
+        acts_part.open("w", encoding="utf-8") as carried,
+    ):
+        plants = {v: reader.plant(v) for v in versions}
+        out = RecordingWriter(text, carried, plants, {v: p.text for v, p in versions.items()})
+        if first is not None:
+            for stored in reader.groups_after(begin - 1):
+                if stored.group.at_ms > to_ms and stored.group.number > first.group.number:
+                    break
+                out.add(stored.group)
+                used.add(stored.group.plant)
+                if out.rows % 1000 == 0:
+                    progress(out.rows)
+    if versions:
+        plant = folder / "plant.toml"
+        with replacing(plant) as part:
+            part.write_text(versions[max(used or versions)].text, "utf-8")
+        files.append(plant)
+    if snapshot is not None:
+        state = folder / "state.txt"
+        write_state(state, StartState(snapshot.format, snapshot.plant, snapshot.group, snapshot.body))
+        files.append(state)
+    return files

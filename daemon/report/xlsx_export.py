@@ -1,0 +1,141 @@
+"""One workbook for the technician: Summary, Readings, Blows, Alarms. Whole or not at all, bounded memory.
+
+Dates are real cells in the plant's own time; numbers are numbers in the units of the header; what is not good is said
+in words. May import: config, daemon.core, daemon.store, this room. The workbook library is imported when needed.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Sequence
+from datetime import datetime
+from pathlib import Path
+from typing import Any, Final
+from zoneinfo import ZoneInfo
+
+from config.model import Plant
+from daemon.core.reasons import Quality
+from daemon.report.files import replacing
+from daemon.report.readings import Sheet
+from daemon.report.tables import ALARM_HEADS, BLOW_HEADS, alarm_row, blow_row, site_time
+from daemon.store.reader import Reader
+
+SHEET_ROWS: Final = 1_000_000  # the format ends at 1 048 576
+_WIDE: Final = {"evidence": 60, "meaning": 30, "alarm": 30, "state": 22, "not good": 40}
+_CAUTIONS: Final = (
+    "waterside watches and tells, nothing more. It is no safety device: low-water cut-offs, limits and safety valves "
+    "work without it.",
+    "Samples and blowdown are above boiling: sample cooler with its cooling water running first, face shield, gloves.",
+    "Set points and limits are the boiler maker's, the insurer's and the water specialist's to give. Local codes and "
+    "licensed operators decide.",
+)
+
+
+def export_xlsx(
+    reader: Reader, plant: Plant, from_ms: int, to_ms: int, path: Path, progress: Callable[[int], None] = lambda n: None
+) -> Path:
+    """Write the workbook for a stretch of time (both ends included)."""
+    import xlsxwriter
+
+    zone = ZoneInfo(plant.plant.zone)
+    options = {
+        "constant_memory": True,
+        "strings_to_formulas": False,
+        "strings_to_urls": False,
+        "strings_to_numbers": False,
+        "remove_timezone": True,
+    }
+    with replacing(path) as part:
+        book = xlsxwriter.Workbook(str(part), options)
+        book.set_properties({"title": f"{plant.plant.name}: readings, blows, alarms"})
+        pages = _Pages(book)
+        _summary(book, pages, plant, zone, from_ms, to_ms)
+        sheet = Sheet(plant, reader.plant)
+        heads = ["time", *(c.head for c in sheet.columns), "not good"]
+        readings = ([site_time(r.at_ms, zone), *r.cells, r.not_good] for r in sheet.rows(reader, from_ms, to_ms))
+        pages.table("Readings", heads, readings, progress)
+        pages.table("Blows", BLOW_HEADS, (blow_row(b, plant, zone) for b in reader.blows(from_ms, to_ms)))
+        pages.table("Alarms", ALARM_HEADS, (alarm_row(e, plant, zone) for e in reader.journal(from_ms, to_ms)))
+        book.close()
+    return path
+
+
+class _Pages:
+    """Sheets of a workbook: header frozen and filtered, one format each for dates, numbers and words."""
+
+    def __init__(self, book: Any) -> None:
+        self._book = book
+        self._head = book.add_format({"bold": True, "bottom": 1, "text_wrap": True, "valign": "top"})
+        self._date = book.add_format({"num_format": "yyyy-mm-dd hh:mm:ss"})
+        self._number = book.add_format({"num_format": "#,##0.###"})
+
+    def table(
+        self,
+        name: str,
+        heads: Sequence[str],
+        rows: Iterable[Iterable[Any]],
+        progress: Callable[[int], None] = lambda n: None,
+    ) -> None:
+        """Write a table; what does not fit on one sheet goes on on the next."""
+        page, at, number = self._page(name, heads), 0, 1
+        for n, row in enumerate(rows, 1):
+            if at == SHEET_ROWS:
+                self._close(page, at, len(heads))
+                number += 1
+                page, at = self._page(f"{name} {number}", heads), 0
+            at += 1
+            for column, value in enumerate(row):
+                self._put(page, at, column, value)
+            if n % 1000 == 0:
+                progress(n)
+        self._close(page, at, len(heads))
+
+    def _page(self, name: str, heads: Sequence[str]) -> Any:
+        page = self._book.add_worksheet(name)
+        page.freeze_panes(1, 1)
+        for column, head in enumerate(heads):
+            width = 20 if head in ("time", "start", "end") else _WIDE.get(head, 24 if head.endswith("quality") else 13)
+            page.set_column(column, column, width)
+        page.set_row(0, 32)
+        for column, head in enumerate(heads):
+            page.write_string(0, column, head, self._head)
+        return page
+
+    @staticmethod
+    def _close(page: Any, rows: int, columns: int) -> None:
+        page.autofilter(0, 0, max(rows, 1), columns - 1)
+
+    def _put(self, page: Any, row: int, column: int, value: Any) -> None:
+        if isinstance(value, datetime):
+            page.write_datetime(row, column, value.replace(tzinfo=None), self._date)
+        elif isinstance(value, (int, float)):
+            if math.isfinite(value):
+                page.write_number(row, column, value, self._number)
+        elif value:
+            page.write_string(row, column, value)
+
+
+def _summary(book: Any, pages: _Pages, plant: Plant, zone: ZoneInfo, from_ms: int, to_ms: int) -> None:
+    bold, wrap = book.add_format({"bold": True}), book.add_format({"text_wrap": True, "valign": "top"})
+    page = book.add_worksheet("Summary")
+    page.set_column(0, 0, 22)
+    page.set_column(1, 1, 90)
+    start, end = site_time(from_ms, zone), site_time(to_ms, zone)
+    lines = [
+        ("Plant", plant.plant.name),
+        ("From", f"{start:%A %Y-%m-%d %H:%M:%S %Z}"),
+        ("To", f"{end:%A %Y-%m-%d %H:%M:%S %Z}"),
+        ("Clock", f"{plant.plant.zone}; all times here are the plant's own"),
+        ("Units", "US customary" if plant.plant.units == "us" else "SI"),
+        ("Boilers", ", ".join(b.name for b in plant.boilers) or "none"),
+        ("Readings", "One row an instant. A boiler's conductivity stands in the row in which it was really sampled; "
+                     "its probe column is what the probe saw at every poll, sampled or not."),
+        ("Quality", f"{Quality.GOOD.value}: taken while sample flowed, loop sound. {Quality.UNCERTAIN.value}: there is "
+                    f"a value, with the reason why not to lean on it. {Quality.BAD.value}: there is no value to use."),
+        ("Blows", "Openings of the surface blowdown valve; lengths are as exact as the polls (plus or minus)."),
+        ("Alarms", "Every event of every alarm. Value and limit are those at the event."),
+        *(("Caution", text) for text in _CAUTIONS),
+    ]  # fmt: skip
+    for row, (key, text) in enumerate(lines):
+        page.write_string(row, 0, key, bold)
+        page.write_string(row, 1, text, wrap)
