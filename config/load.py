@@ -30,16 +30,20 @@ def load(path: Path) -> PlantText:
 
 def loads(text: str, file: str = "plant.toml") -> PlantText:
     """As `load`, from text."""
+    raw = _toml(text, file)
+    context = {"atmosphere_kpa": _air(raw)}
     try:
-        raw = _toml(text, file)
-        context = {"atmosphere_kpa": _air(raw)}
-        plant = Plant.model_validate(as_model_input(raw), strict=True, by_alias=True, by_name=False, context=context)
+        plant = _validated(raw, context)
     except ValidationError as e:
         raise PlantFileError(place(_shape_errors(e, raw, context), text, raw, file)) from e
     errors = [f for f in cross(plant, raw) if f.level == "error"]
     if errors:
         raise PlantFileError(place(errors, text, raw, file))
     return PlantText(plant, text, hashlib.sha256(text.encode()).hexdigest(), file)
+
+
+def _validated(raw: dict[str, Any], context: dict[str, float]) -> Plant:
+    return Plant.model_validate(as_model_input(raw), strict=True, by_alias=True, by_name=False, context=context)
 
 
 def read(path: Path) -> str:
@@ -122,35 +126,55 @@ def _toml(text: str, file: str) -> dict[str, Any]:
     except RecursionError:
         raise _alone(file, 0, "lists or tables are nested too deep; a plant file needs three levels") from None
     except ValueError as e:  # TOMLDecodeError, and numbers too long for Python
-        raise PlantFileError(_slips(text, file, e)) from e
+        slips, rest = _slips(text, file, e)
+        raise PlantFileError(sorted(slips + _beside(rest, file), key=lambda f: f.line)) from e
     if not raw:
         raise _alone(file, 1, "is empty; wants at least [plant], [[link]] and [[module]]")
     return raw
 
 
-def _slips(text: str, file: str, error: ValueError) -> list[Finding]:
-    """Each bad line of a text that is not TOML: a line that is bad by itself is put aside and the rest is read on."""
+def _slips(text: str, file: str, error: ValueError) -> tuple[list[Finding], str]:
+    """Each bad line of a text that is not TOML, and the text with these lines put aside, "" when it stays bad.
+
+    A line that is bad by itself is put aside and the rest is read on; after a slip that runs over lines there is no
+    telling what is meant.
+    """
     lines = text.split("\n")
     out: list[Finding] = []
-    while True:
+    while len(out) < _MOST_SLIPS:
         line, said = _where(error, len(lines))
         out.append(Finding(file, line, "", said))
-        if len(out) >= _MOST_SLIPS or not _bad_alone(lines[line - 1], said):
-            return out
-        lines[line - 1] = ""
+        if not _bad_alone(lines[line - 1], said):
+            break
+        # keys under a bad header must not fall into the table above it
+        lines[line - 1] = f"[slip-{line}]" if lines[line - 1].lstrip().startswith("[") else ""
         try:
             tomllib.loads("\n".join(lines))
         except RecursionError:
-            return out
+            break
         except ValueError as e:
             error = e
         else:
-            return out
+            return out, "\n".join(lines)
+    return out, ""
+
+
+def _beside(rest: str, file: str) -> list[Finding]:
+    """What is wrong in shape in the lines that are TOML; nothing that a line put aside could have cured."""
+    raw = {k: v for k, v in tomllib.loads(rest).items() if not k.startswith("slip-")} if rest else {}
+    try:
+        if raw:
+            _validated(raw, {"atmosphere_kpa": _air(raw)})
+    except ValidationError as e:
+        from config.plainly import plainly
+
+        wholes = {tuple(x["loc"]) for x in e.errors(include_url=False) if isinstance(x["input"], dict | tuple)}
+        return place([f for f in plainly(e) if f.path not in wholes and "missing" not in f.text[:7]], rest, raw, file)
+    return []
 
 
 def _bad_alone(line: str, said: str) -> bool:
-    # a header put aside would move the keys below it to another table
-    if line.lstrip().startswith("[") or '"""' in line or "'''" in line:
+    if '"""' in line or "'''" in line:
         return False
     try:
         tomllib.loads(line)
@@ -158,7 +182,7 @@ def _bad_alone(line: str, said: str) -> bool:
         return False
     except ValueError:
         return True
-    return "twice" in said
+    return "key is written twice" in said
 
 
 _TOML_WORDS: Final = (

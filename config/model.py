@@ -88,7 +88,7 @@ def _iso_day(value: object) -> object:
         try:
             date.fromisoformat(value)
         except ValueError:
-            raise ValueError(f'wants a date, like "2026-10-14"; found {value!r}') from None
+            raise ValueError(f'wants a date, like "2026-10-14"; found {units.found_text(value)}') from None
     return value
 
 
@@ -151,11 +151,11 @@ class Span(Part):
             return _only_text(value, info, "counts = current", cls.example)
         left, eq, right = value.partition("=")
         if not eq:
-            raise ValueError(f'wants counts = current, like "{cls.example}"; found {value!r}')
+            raise ValueError(f'wants counts = current, like "{cls.example}"; found {units.found_text(value)}')
         lo, hi, none = units.span(left, "0..65535")
         a, b, unit = units.span(right, "0..20 mA")
         if none:
-            raise ValueError(f'wants plain counts left of the =, like "{cls.example}"; found {value!r}')
+            raise ValueError(f'wants plain counts left of the =, like "{cls.example}"; found {units.found_text(value)}')
         u = units.unit_of(unit, "current")
         return {"low_count": lo, "high_count": hi, "low_ma": a * u.factor, "high_ma": b * u.factor}
 
@@ -179,12 +179,12 @@ class Range(Part):
             return _only_text(value, info, "current = value", cls.example)
         left, eq, right = value.partition("=")
         if not eq:
-            raise ValueError(f'wants current = value, like "{cls.example}"; found {value!r}')
+            raise ValueError(f'wants current = value, like "{cls.example}"; found {units.found_text(value)}')
         a, b, ma = units.span(left, "4..20 mA")
         lo, hi, unit = units.span(right)
         if not ma:
             raise ValueError(
-                f'wants a current left of the =, like "{cls.example}"; found {left.strip()!r}. '
+                f'wants a current left of the =, like "{cls.example}"; found {units.found_text(left.strip())}. '
                 f'Counts go into the channel: span = "{Span.example}"'
             )
         f = units.unit_of(ma, "current").factor
@@ -201,7 +201,7 @@ class Range(Part):
 def _only_text(value: object, info: ValidationInfo, what: str, example: str) -> object:
     # as a table only when the model is built from its own dump
     if info.context:
-        raise ValueError(f'wants text: {what}, like "{example}"; found {value!r}')
+        raise ValueError(f'wants text: {what}, like "{example}"; found {units.found_text(value)}')
     return value
 
 
@@ -231,11 +231,13 @@ class Channel(Part):
     def _whole(self) -> Self:
         if self.function in ("coil", "discrete"):
             if self.type != "bit" or self.bit is not None or self.span is not None:
-                raise ValueError("a coil or discrete input is one bit: it takes no type, bit or span")
+                written = ", ".join(k for k in ("type", "bit", "span") if k in self.model_fields_set)
+                raise ValueError(f"a coil or discrete input is one bit: it takes no type, bit or span; found {written}")
         elif (self.type == "bit") != (self.bit is not None):
-            raise ValueError('a bit of a register is written type = "bit", bit = 0..15')
+            found = f'type = "{self.type}"' + ("" if self.bit is None else f", bit = {self.bit}")
+            raise ValueError(f'a bit of a register is written type = "bit", bit = 0..15; found {found}')
         if self.address + self.registers > 65536:
-            raise ValueError(f"the value would end beyond address 65535; found address {self.address}")
+            raise ValueError(f"wants a value that ends at address 65535 or before; found {self.type} at {self.address}")
         return self
 
     @property

@@ -13,6 +13,7 @@ from typing import Annotated, Any, Final, Literal, Union, get_args, get_origin
 
 from pydantic import BaseModel, ValidationError
 
+from config import units
 from config.findings import Found, Path
 from config.model import Plant
 
@@ -29,10 +30,6 @@ _TYPES: Final[Mapping[str, str]] = {
     "float_type": "a number",
     "finite_number": "a finite number",
     "bool_type": "true or false",
-    "tuple_type": 'a list, like ["B1", "B2"]',
-    "dict_type": "a table",
-    "model_type": "a table",
-    "model_attributes_type": "a table",
 }
 
 
@@ -72,6 +69,10 @@ def _words(e: Any, path: Path) -> str:
         return f"wants {_FORMS.get(ctx['pattern'], ctx['pattern'])}; found {found_text(found)}"
     if kind in ("greater_than_equal", "less_than_equal"):
         return f"wants {_bounds(path)}; found {found_text(found)}"
+    if kind in ("model_type", "dict_type"):
+        return f"wants {_wanted(path)}; found {found_text(found)}"
+    if kind == "tuple_type":
+        return f"wants {_wanted(path)}; found {found_text(found)}"
     if kind in _TYPES:
         return f"wants {_TYPES[kind]}; found {found_text(found)}"
     return f"{e['msg']}; found {found_text(found)}"
@@ -81,12 +82,16 @@ def _unknown(path: Path) -> str:
     key = str(path[-1])
     above = _type_at(path[:-1])
     known = known_keys(above) if isinstance(above, type) and issubclass(above, BaseModel) else []
-    elsewhere = "" if (near := meant(key, known)) else _belongs(key)
+    elsewhere = "" if (near := meant(key, known)) else _belongs(key, above)
     return f"unknown key {_tick(key)}{near}{elsewhere}; known here: {', '.join(known)}"
 
 
-def _belongs(key: str) -> str:
+def _belongs(key: str, above: object) -> str:
     """Where else the file has such a key: the usual slip is a key under the wrong header."""
+    above_keys = known_keys(above)
+    inside = [name for name in above_keys if key in known_keys(_bare(_field(above, name)))]
+    if inside:
+        return f"; it belongs in {' or '.join(inside)}"
     homes = [_header(name) for name in known_keys(Plant) if key in known_keys(_type_at((name, 0)))]
     if key in known_keys(Plant):
         return f"; {_header(key)} is a table of its own"
@@ -109,17 +114,11 @@ def meant(found: object, options: Iterable[str]) -> str:
 
 def found_text(value: object) -> str:
     """A value as the file would have it, shortened."""
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if isinstance(value, str):
-        text = json.dumps(value, ensure_ascii=not value.isprintable())
-    elif isinstance(value, dict):
-        text = "a table" if value else "an empty table"
-    elif isinstance(value, list | tuple):
-        text = "a list" if value else "an empty list"
-    else:
-        text = str(value)
-    return text if len(text) <= 80 else f"{text[:77]}..."
+    if isinstance(value, dict):
+        return "a table" if value else "an empty table"
+    if isinstance(value, list | tuple):
+        return "a list" if value else "an empty list"
+    return units.found_text(value)
 
 
 def _tick(key: str) -> str:
@@ -148,6 +147,9 @@ def _wanted(path: Path) -> str:
         if (form := _FORMS.get(str(getattr(part, "pattern", "")))) is not None:
             return form
     if get_origin(kind) is tuple:
+        part = _bare(get_args(kind)[0])
+        if isinstance(part, type) and issubclass(part, BaseModel):
+            return f"[[{path[-1]}]], each with {', '.join(_required(part))}"
         return 'a list, like ["B1", "B2"]'
     names: dict[object, str] = {str: "text in quotes", int: "a whole number", float: "a number", bool: "true or false"}
     return names.get(kind, "a table")
@@ -162,8 +164,8 @@ def _bounds(path: Path) -> str:
     for part in _parts(_raw_type_at(path)):
         low, high = getattr(part, "ge", low), getattr(part, "le", high)
     if low is None or high is None:
-        return f"at least {low:g}" if low is not None else f"at most {high:g}"
-    return f"{low:g} to {high:g}"
+        return f"at least {low}" if low is not None else f"at most {high}"
+    return f"{low} to {high}"
 
 
 def _parts(annotation: Any) -> list[Any]:

@@ -23,6 +23,23 @@ class _Rest(Plant):
     modules: tuple[Module, ...] = Field(alias="module", default=())
 
 
+# What stands in for a required value that is missing or wrong, so that its part is looked at all the same: valid, and
+# such that no rule finds fault with anything but the value itself, which has its own finding already.
+_STAND_INS: dict[str, object] = {
+    "boiler.pressure": "1 barg",
+    "meter.measures": "other",
+    "meter.pulse": "1 m3",
+    "meter.max_rate": "0.001 m3/h",
+    "meter.serves": [],
+    "tank.volume": "1 m3",
+    "tank.serves": [],
+    "chemical.serves": [],
+    "person.name": "",
+    "person.mail": "a@b",
+    "module.link": "unknown",
+}
+
+
 def pruned(
     raw: dict[str, Any], error: ValidationError, context: dict[str, float]
 ) -> tuple[Plant | None, Callable[[Path], Path]]:
@@ -54,9 +71,11 @@ def pruned(
 
 def _goes(loc: tuple[int | str, ...], kind: str) -> Path:
     path = tuple(step for step in loc if step != "[key]")
-    if kind == "missing":
-        return path[:-1]
-    return path
+    return path[:-1] if kind == "missing" and _key(path) not in _STAND_INS else path
+
+
+def _key(path: Path) -> str:
+    return f"{path[0]}.{path[2]}" if len(path) == 3 else ""
 
 
 def _take(left: Any, path: Path, numbers: dict[str, list[int]]) -> None:
@@ -67,7 +86,10 @@ def _take(left: Any, path: Path, numbers: dict[str, list[int]]) -> None:
             return
     last = path[-1]
     if isinstance(left, dict):
-        left.pop(last, None)
+        if _key(path) in _STAND_INS:
+            left[str(last)] = copy.copy(_STAND_INS[_key(path)])
+        else:
+            left.pop(last, None)
     elif isinstance(left, list) and isinstance(last, int) and last < len(left):
         del left[last]
         if len(path) == 2:

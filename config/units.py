@@ -187,21 +187,32 @@ def atmosphere(altitude_m: float) -> float:
     return float(ATMOSPHERE_KPA * (1 - 2.25577e-5 * altitude_m) ** 5.25588)
 
 
-def unit_of(name: str, kind: str) -> Unit:
-    """The unit called `name` among those of `kind`; QuantityError lists the ones that would do."""
+def unit_of(name: str, kind: str, written: str = "") -> Unit:
+    """The unit called `name` among those of `kind`; QuantityError lists the ones that would do.
+
+    `written` is the whole text the name stands in, for the error.
+    """
     table = UNITS[kind]
     if (found := table.get(_tidy(name))) is not None:
         return found
     wants = f"wants a unit of {kind}: {', '.join(table)}"
     if not name:
-        raise QuantityError(f"{wants}; found none")
+        raise QuantityError(f"{wants}; found {found_text(written)}, without one" if written else f"{wants}; found none")
     near = next((u for u in table if u.lower() == _tidy(name).lower()), "")
-    raise QuantityError(f"{wants}; found {name!r}" + (f", did you mean {near}?" if near else ""))
+    raise QuantityError(f"{wants}; found {found_text(written or name)}" + (f"; did you mean `{near}`?" if near else ""))
 
 
 def _tidy(name: str) -> str:
     """A unit with the look-alikes of typing put right: Greek mu for micro sign, raised three for 3."""
     return re.sub(r"\s+", " ", name.replace("\u03bc", "\u00b5").replace("\u00b3", "3"))
+
+
+def found_text(value: object) -> str:
+    """A value as a plant file would have it, shortened: for "found ..." in errors."""
+    if not isinstance(value, str):
+        return {True: "true", False: "false"}[value] if isinstance(value, bool) else str(value)
+    text = value if len(value) <= 80 else f"{value[:77]}..."
+    return f'"{text}"' if text.isprintable() else ascii(text)
 
 
 def kind_of(name: str) -> str:
@@ -224,16 +235,16 @@ def quantity(text: object, kind: str, *, atmosphere_kpa: float = ATMOSPHERE_KPA)
     Absolute pressures are returned less `atmosphere_kpa`, the air pressure of the site in kPa: gauge.
     """
     if not isinstance(text, str):
-        raise QuantityError(f'wants text with a unit, like "{EXAMPLE[kind]}"; found {text!r}')
+        raise QuantityError(f'wants text with a unit, like "{EXAMPLE[kind]}"; found {found_text(text)}')
     m = _QUANTITY.fullmatch(text)
     if not m:
-        raise QuantityError(f'wants a number and a unit, like "{EXAMPLE[kind]}"; found {text!r}')
-    unit_of(m[2], kind)
+        raise QuantityError(f'wants a number and a unit, like "{EXAMPLE[kind]}"; found {found_text(text)}')
+    unit_of(m[2], kind, text)
     value = in_base(float(m[1].replace("_", "")), m[2], atmosphere_kpa=atmosphere_kpa)
     if not math.isfinite(value):
-        raise QuantityError(f"wants a finite number; found {text!r}")
+        raise QuantityError(f"wants a finite number; found {found_text(text)}")
     if value < 0 and kind not in _MAY_BE_NEGATIVE:
-        raise QuantityError(f"wants 0 or more; found {text!r}")
+        raise QuantityError(f"wants 0 or more; found {found_text(text)}")
     return value
 
 
@@ -263,12 +274,12 @@ def span(text: object, example: str = "0..5000 uS/cm") -> tuple[float, float, st
     """Read "0..5000 uS/cm" as (0.0, 5000.0, "uS/cm")."""
     m = _RANGE.fullmatch(text) if isinstance(text, str) else None
     if not m:
-        raise QuantityError(f'wants low..high, like "{example}"; found {text!r}')
+        raise QuantityError(f'wants low..high, like "{example}"; found {found_text(text)}')
     lo, hi = float(m[1].replace("_", "")), float(m[2].replace("_", ""))
     if not (math.isfinite(lo) and math.isfinite(hi)):
-        raise QuantityError(f"wants finite numbers; found {text!r}")
+        raise QuantityError(f"wants finite numbers; found {found_text(text)}")
     if lo == hi:
-        raise QuantityError(f"wants two different ends; found {text!r}")
+        raise QuantityError(f"wants two different ends; found {found_text(text)}")
     return lo, hi, m[3]
 
 

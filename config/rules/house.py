@@ -21,7 +21,7 @@ _CRITICAL_KPA = 22064.0 - 101.325  # gauge; IAPWS-IF97
 def people(v: View) -> Iterator[Found]:
     """Somebody is told, once each."""
     if not v.plant.persons:
-        yield Found((), "no [[person]]: nobody will be told of any alarm", "warning")
+        yield Found(("person",), "no [[person]]: nobody will be told of any alarm", "warning")
     seen: set[str] = set()
     for i, p in enumerate(v.plant.persons):
         if p.mail.lower() in seen:
@@ -33,7 +33,7 @@ def mail(v: View) -> Iterator[Found]:
     """The relay can be used as written."""
     m = v.plant.mail
     if m is None:
-        yield Found((), "no [mail]: mails are written as files into the outbox folder and not sent", "note")
+        yield Found(("mail",), "no [mail]: mails are written as files into the outbox folder and not sent", "note")
         return
     if "@" not in m.sender:
         yield Found(("mail", "sender"), f'wants a mail address, like "boilers@quillmarsh.example"; found "{m.sender}"')
@@ -63,7 +63,7 @@ def copy_and_records(v: View) -> Iterator[Found]:
 def boilers(v: View) -> Iterator[Found]:
     """What can be told of each boiler with what is wired."""
     if not v.plant.boilers and not v.raw.get("boiler"):
-        yield Found((), "no [[boiler]]: values are recorded and nothing is judged", "warning")
+        yield Found(("boiler",), "no [[boiler]]: values are recorded and nothing is judged", "warning")
     for i, b in enumerate(v.plant.boilers):
         path: Path = ("boiler", i)
         if not 0 <= b.pressure < _CRITICAL_KPA:

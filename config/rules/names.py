@@ -113,8 +113,9 @@ def _none(what: str, name: str, known: Iterable[str], more: str = "") -> str:
     from config.plainly import meant
 
     known = list(known)
-    listed = ", ".join(known[:40]) or "none"
-    return f'there is no {what} "{name}"{more}{meant(name, known)}; written here: {listed}'
+    near = meant(name, known)
+    listed = f"; known here: {', '.join(known) or 'none'}" if len(known) <= 12 or not near else ""
+    return f'there is no {what} "{name}"{more}{near}{listed}'
 
 
 RULES = (unique, links_of_modules, served, tanks_of_chemicals, channels, alarm_kinds, zone)

@@ -6,13 +6,13 @@ daemon.core, config.
 
 from __future__ import annotations
 
-import asyncio
 from collections.abc import Callable, Coroutine
 from datetime import datetime
 from typing import TYPE_CHECKING, Any, Final
 from zoneinfo import ZoneInfo
 
 from daemon.app.view import AlarmView, BoilerView, View
+from daemon.core.clock import pause
 from daemon.core.outcome import Entry
 from daemon.core.say import System, minutes, say
 
@@ -139,13 +139,13 @@ class Screen:
         if not self._terminal:
             while True:
                 self._console.print(status_line(self._service.view()), highlight=False, markup=False)
-                await asyncio.sleep(PLAIN_S)
+                await pause(PLAIN_S)
         from rich.live import Live
 
         with Live(console=self._console, auto_refresh=False, transient=False) as live:
             while True:
                 live.update(table(self._service.view(), self._console.width), refresh=True)
-                await asyncio.sleep(REDRAW_S)
+                await pause(REDRAW_S)
 
 
 def attach(service: Service) -> Callable[[], Coroutine[Any, Any, None]]:

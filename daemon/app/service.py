@@ -26,7 +26,7 @@ from daemon.app.resume import Plants, resume
 from daemon.app.sdnotify import Manager, Watch
 from daemon.app.timebase import TimeBase
 from daemon.app.view import View, view_of
-from daemon.core.clock import Clock, SystemClock
+from daemon.core.clock import Clock, SystemClock, pause
 from daemon.core.outcome import GroupOutcome, MailRow
 from daemon.core.scan import Group
 from daemon.notify.sender import Sender
@@ -311,4 +311,4 @@ class Service:
                 log.error("the watchdog is not fed: %s", late)
             else:
                 self._manager.alive()
-            await asyncio.sleep(every)
+            await pause(every)

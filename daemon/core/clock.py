@@ -69,3 +69,8 @@ class FastClock:
 def monotonic() -> float:
     """Real monotonic seconds: for the watchdog, sockets and the time a commit takes."""
     return time.monotonic()
+
+
+async def pause(seconds: float) -> None:
+    """Sleep real seconds: screens, watchdogs and other things that are not of the plant."""
+    await asyncio.sleep(seconds)

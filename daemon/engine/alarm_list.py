@@ -23,7 +23,7 @@ CONDUCTIVITY_DEADBAND = 0.02  # of the limit (AL-042: 2 to 5 %, judgement by ana
 LOGGER = "logger"
 
 _Row = tuple[str, str, str, Condition, int, int]
-"""Target, kind, name, condition, boiler (-1: none), least on-delay in ms (-1: the condition brings its own patience)."""
+"""Target, kind, name, condition, boiler (-1: none), least on-delay in ms (-1: the condition has its own patience)."""
 
 
 def alarms_of(plant: Plant, w: Wiring) -> tuple[Alarm, ...]:

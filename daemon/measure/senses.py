@@ -230,9 +230,8 @@ def _boiler(
     steaming = b.state.state == STEAMING
     if b.state_changed or repeat:
         out.derived.append(Derived(w.tag_state, float(b.state.state), 0))
-    if b.state_changed:
-        if was == boiler_state.OFF and t - idle_since >= LONG_OFF_MS:
-            b.reached_band = False
+    if b.state_changed and was == boiler_state.OFF and t - idle_since >= LONG_OFF_MS:
+        b.reached_band = False
     opened = _valve_open(s, w)
     b.valve_changed = False
     if opened is not None and int(opened) != b.valve:

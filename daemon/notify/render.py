@@ -101,7 +101,8 @@ background:#ffffff;color:#1b2126;overflow-wrap:anywhere">
 {facts}
 </table>
 {sections}
-{banner.replace("MARGIN", "20px 0 0")}<p class="soft line" style="margin:20px 0 0;padding-top:10px;border-top:1px solid #d5dbe0;color:#4a5560;
+{banner.replace("MARGIN", "20px 0 0")}
+<p class="soft line" style="margin:20px 0 0;padding-top:10px;border-top:1px solid #d5dbe0;color:#4a5560;
 font-size:14px">{escape(letter.footer)}</p>
 </div>
 </body>
