@@ -123,7 +123,7 @@ async def test_a_failing_handler_is_told_and_the_letterbox_serves_on(
     ("line", "where"),
     [
         (b"ack 1042\n", "Column 1: Expecting value."),
-        (b'{"act": "ack"\n', "Column 15"),
+        (b'{"act": "ack"\n', "Column 14"),
         (b'{"act": "ack",}\n', "Column 15"),
         (b"[1, 2]\n", "It is an array, not an object."),
         (b"17\n", "It is a number, not an object."),
