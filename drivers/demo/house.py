@@ -17,6 +17,7 @@ from drivers.demo.controller import Controller, Setting, step_controller
 from drivers.demo.instruments import PulseMeter, Transmitter
 from drivers.demo.load import STEAM_FULL, condensate_share, steam_share
 from drivers.demo.physics import Acting, Boiler, BoilerDesign, BoilerFlows, FeedTank, TankDesign, TankFlows
+from drivers.demo.scenario import Event
 from drivers.demo.water import FT3, GAL, PSI, density
 
 ZONE: Final = ZoneInfo("America/Chicago")
@@ -67,9 +68,8 @@ class Acts:
     filling: frozenset[str] = frozenset()
 
 
-def acts_at(minute: float) -> Acts:
-    """The scenario's events that run at a plant minute, as what acts on the plant."""
-    events = scenario.running(minute)
+def acts_of(events: tuple[Event, ...]) -> Acts:
+    """Events that are going on, as what acts on the plant."""
 
     def each(what: str) -> tuple[bool, bool]:
         on = {e.whom for e in events if e.what == what}
@@ -108,7 +108,9 @@ def acts_at(minute: float) -> Acts:
 class House:
     """The plant. `advance(elapsed)` brings it to a plant second; attributes are what the instruments see then."""
 
-    def __init__(self, start_ms: int, seed: int = 1) -> None:
+    def __init__(self, start_ms: int, seed: int = 1, events: tuple[Event, ...] | None = None) -> None:
+        """`events` stand in for the demo's own schedule."""
+        self._events = events
         self.start_ms, self.seconds = start_ms, 0
         self._random = random.Random(f"{seed} {start_ms}")
         local = datetime.fromtimestamp(start_ms / 1000, UTC)
@@ -175,7 +177,8 @@ class House:
         """One plant second."""
         minute = self.seconds / 60.0
         if minute >= self._next_change:
-            self.acts, self._next_change = acts_at(minute), scenario.next_change(minute)
+            self.acts = acts_of(scenario.running(minute, self._events))
+            self._next_change = scenario.next_change(minute, self._events)
             if "counters" in self.acts.restarting:
                 for m in self.meters.values():
                     m.count = 0

@@ -15,6 +15,7 @@ from typing import Final
 
 from drivers.demo.house import House
 from drivers.demo.modules import CHANNELS, Count, silent
+from drivers.demo.scenario import Event
 
 COLUMNS: Final[tuple[str, ...]] = tuple(p.ref for p in CHANNELS)
 """`module.channel` in the order of a row's counts (the order of the plant file)."""
@@ -37,10 +38,15 @@ def row(house: House) -> Row:
     )
 
 
-def record(start_ms: int, hours: float, every_s: int = 10, seed: int = 1) -> Iterator[Row]:
-    """Rows every so many plant seconds, the first at `start_ms`. The same arguments give the same rows."""
-    house = House(start_ms, seed)
-    for second in range(0, int(hours * 3600) + 1, every_s):
+def record(
+    start_ms: int, hours: float, every_s: int = 10, seed: int = 1, events: tuple[Event, ...] | None = None
+) -> Iterator[Row]:
+    """Rows every so many plant seconds, the first at `start_ms`. The same arguments give the same rows.
+
+    `events` stand in for the demo's own schedule: `()` is a plant to which nothing happens.
+    """
+    house = House(start_ms, seed, events)
+    for second in range(0, round(hours * 3600) + 1, every_s):
         house.advance(second)
         yield row(house)
 

@@ -7,8 +7,9 @@ Pure. Imports nothing of ours.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from math import inf
 from typing import Final, Literal
 
 What = Literal[
@@ -99,11 +100,12 @@ def _from(minute: float) -> Iterator[Event]:
             yield Event(e.start + shift, e.end + shift, e.what, e.whom, e.amount)
 
 
-def running(minute: float) -> tuple[Event, ...]:
-    """What is going on at a plant minute."""
-    return tuple(e for e in _from(minute) if e.start <= minute < e.end)
+def running(minute: float, events: Iterable[Event] | None = None) -> tuple[Event, ...]:
+    """What is going on at a plant minute, by the demo's schedule or by `events` alone."""
+    return tuple(e for e in (_from(minute) if events is None else events) if e.start <= minute < e.end)
 
 
-def next_change(minute: float) -> float:
-    """The first plant minute after `minute` at which something begins or ends."""
-    return min(m for e in _from(minute) for m in (e.start, e.end) if m > minute)
+def next_change(minute: float, events: Iterable[Event] | None = None) -> float:
+    """The first plant minute after `minute` at which something begins or ends; infinity when nothing does."""
+    found = _from(minute) if events is None else events
+    return min((m for e in found for m in (e.start, e.end) if m > minute), default=inf)
