@@ -153,6 +153,8 @@ def _request(line: bytes) -> Json | str:
         return f"Column {e.colno}: {e.msg}."
     except RecursionError:
         return "It is nested too deep."
+    except ValueError:
+        return "It holds a number that is too long."
     if not isinstance(found, dict):
         return f"It is {_json_kind(found)}, not an object."
     return found
@@ -168,7 +170,7 @@ def _error(what: str, where: str, todo: str) -> Json:
 
 
 def _line(answer: Json) -> bytes:
-    return json.dumps(answer, ensure_ascii=False, default=str).encode() + b"\n"
+    return json.dumps(answer, default=str).encode() + b"\n"
 
 
 async def _say(writer: asyncio.StreamWriter, answer: Json) -> None:

@@ -51,7 +51,7 @@ def test_every_due_instant_gives_one_group_in_order_with_every_due_module_once(
 
     s = asyncio.run(play())
     every = [ms for link in shape for ms in link]
-    end_ms = round(s.clock.elapsed() * 1000)
+    end_ms = int(s.clock.elapsed() * 1000 + 1e-6)
     due = sorted({k * e for e in every for k in range(end_ms // e + 1)})
     groups = [(round(p.due * 1000), [x.module for x in p.scans]) for p in s.seen]
     assert [g for g in groups if g[1]] == [(t, [m for m, e in enumerate(every) if t % e == 0]) for t in due]

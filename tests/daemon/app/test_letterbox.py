@@ -132,6 +132,7 @@ async def test_a_failing_handler_is_told_and_the_letterbox_serves_on(
         (b"\n", "Column 1: Expecting value."),
         (b'{"act": "\xff"}\n', "Byte 10 is not UTF-8."),
         (b"[" * 30_000 + b"\n", "It is nested too deep."),
+        (b"1" * 30_000 + b"\n", "It holds a number that is too long."),
     ],
 )
 async def test_a_malformed_line_is_answered_and_the_next_one_served(tmp_path: Path, line: bytes, where: str) -> None:
@@ -292,3 +293,13 @@ async def test_closing_leaves_alone_what_another_service_put_in_its_place(tmp_pa
 def test_the_person_is_the_name_given_or_the_login() -> None:
     assert person("  Ann Field ") == "Ann Field"
     assert person(None) == person("") == ME
+
+
+async def test_text_that_is_no_unicode_comes_back_as_it_was_sent(tmp_path: Path) -> None:
+    async def echo(request: dict[str, Any], progress: Progress) -> dict[str, Any]:
+        return {"got": request["note"]}
+
+    box = await Letterbox.open(tmp_path / "plant.db", echo)
+    (answer,) = await raw(tmp_path / "plant.db", b'{"note": "\\ud800 \xc2\xb5S/cm"}\n')
+    await box.aclose()
+    assert answer == {"got": "\ud800 µS/cm"}
