@@ -23,7 +23,7 @@ from drivers.registry import plan_reads
 LONGEST_OPEN_S = 2.0  # real seconds a group waits for its last module
 BEAT_S = 4.0  # real seconds after which an idle link is woken to show that it lives
 OVERDUE_MS = 30_000  # plant ms after which a silent module no longer stands back for its neighbours
-CLOSING_S = 1.0  # real seconds a driver has to end a read after its link was closed
+CLOSING_S = 0.5  # real seconds a driver has to close its link, and then to end a read in flight
 
 log = logging.getLogger("waterside.acquire")
 
@@ -169,6 +169,8 @@ class Poller:
 
     async def run(self) -> None:
         """Poll until `stop`. Raises what `deliver` raises. Every link is closed when it returns."""
+        if self._stopping and not self._started:
+            return  # stopped before it began
         if self._started:
             raise RuntimeError("a Poller runs once; make a new one")
         self._started = True
@@ -195,8 +197,7 @@ class Poller:
         A read in flight is ended by closing its link. Returns when `run` has ended.
         """
         self._stopping = True
-        if self._grid is None:  # never ran
-            self._started = True
+        if self._grid is None:  # not running yet
             await asyncio.gather(*(self._close(link) for link in self._links))
             return
         self._grid.cancel()

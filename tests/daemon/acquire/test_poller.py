@@ -288,12 +288,39 @@ async def test_stop_while_waiting_closes_the_open_group_as_stopping() -> None:
     assert len(s.seen) == 1
 
 
-async def test_a_stop_before_the_run_closes_the_links() -> None:
+async def test_a_stop_before_the_run_closes_the_links_and_nothing_is_asked() -> None:
     s = Shift(links({"a": {"ai": "10 s"}}), {"ai": well()})
     await s.poller.stop()
+    await s.poller.run()
     assert s.drivers["a"].closed == 1
-    with pytest.raises(RuntimeError, match="runs once"):
-        await s.poller.run()
+    assert s.drivers["a"].asked == [] and s.seen == []
+
+
+async def test_a_second_stop_changes_nothing_and_a_second_run_is_refused() -> None:
+    async with shift({"a": {"ai": "10 s"}}, {"ai": well()}) as s:
+        await s.poller.stop()
+        await s.poller.stop()
+        with pytest.raises(RuntimeError, match="runs once"):
+            await s.poller.run()
+        assert len(s.seen) == 1
+
+
+async def test_a_driver_that_does_not_end_its_read_when_closed_is_given_up(caplog: pytest.LogCaptureFixture) -> None:
+    class Deaf(HandLink):
+        async def aclose(self) -> None:
+            self.closed += 1
+
+    plant = links({"a": {"ai": "10 s"}})
+    s = Shift(plant, {"ai": well(1e6)})
+    deaf = Deaf(s.clock, {"ai": well(1e6)})
+    poller = Poller(plant, {"a": deaf}, s.clock, s.deliver, plans=simple_plan)
+    run = asyncio.create_task(poller.run())
+    await quiet()
+    await poller.stop()
+    await run
+    assert s.column(0) == ["STOPPING"]
+    assert (deaf.closed, deaf.cancelled) == (1, 1)
+    assert "link a: the driver did not end its read when closed" in caplog.text
 
 
 async def test_a_failing_hand_over_ends_the_run_with_its_error() -> None:
