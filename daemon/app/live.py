@@ -66,18 +66,28 @@ def table(view: View, width: int = 80) -> RenderableType:
     if view.trouble:
         parts.append(Text(f"NOT STORING: {view.trouble}", style="bold red"))
     grid = Table(box=None, padding=(0, 2, 0, 0), pad_edge=False)
-    for head in ("boiler", "state", "conductivity", "taken", "probe now", "valve"):
-        grid.add_column(head, header_style="dim", no_wrap=True, overflow="ellipsis")
-    for b in view.boilers:
-        good = "" if b.quality == "good" else "yellow"
-        grid.add_row(
+    rows = [
+        (
             b.name,
             Text(b.state, style="" if b.state == "steaming" else "yellow"),
-            Text(_conductivity(b, system), style=good),
+            Text(_conductivity(b, system), style="" if b.quality == "good" else "yellow"),
             "" if b.age_s is None else ("now" if b.age_s < 1 else f"{minutes(round(b.age_s * 1000))} ago"),
             _probe(b, system),
             b.valve if b.valve_for_s is None else f"{b.valve} {minutes(round(b.valve_for_s * 1000))}",
         )
+        for b in view.boilers
+    ]
+    # where the line is short, words fold; the columns with numbers are as wide as their numbers, none is ever cut
+    numbers = [len(_conductivity(b, system)) for b in view.boilers if b.conductivity is not None]
+    fixed = {
+        "conductivity": max([12, *numbers]),
+        "taken": max([5, *(len(r[3]) for r in rows)]),
+        "valve": max([5, *(len(r[5]) for r in rows)]),
+    }
+    for head in ("boiler", "state", "conductivity", "taken", "probe now", "valve"):
+        grid.add_column(head, header_style="dim", width=fixed.get(head), overflow="fold")
+    for cells in rows:
+        grid.add_row(*cells)
     parts.append(grid)
     if view.meters:
         meters = Table(box=None, padding=(0, 2, 0, 0), pad_edge=False)
@@ -87,6 +97,7 @@ def table(view: View, width: int = 80) -> RenderableType:
             rate = "" if m.rate is None else say(m.rate, "m3/h", system)
             meters.add_row(m.name, say(m.total, "m3", system), rate)
         parts.append(meters)
+    parts.append(Text(_contacts_and_modules(view), style="dim"))
     silent = [f"{m.name} ({m.detail or 'no answer'})" for m in view.modules if not m.answers]
     if silent:
         parts.append(Text(f"no answer from: {', '.join(silent)}", style="red"))
@@ -94,6 +105,12 @@ def table(view: View, width: int = 80) -> RenderableType:
     if not view.alarms:
         parts.append(Text("no alarm stands", style="dim"))
     return Group(*parts)
+
+
+def _contacts_and_modules(view: View) -> str:
+    circuits = ", ".join(f"{b.name} {b.interlock}" for b in view.boilers if b.interlock != "not wired")
+    answering = sum(m.answers for m in view.modules)
+    return (f"limit circuit: {circuits} · " if circuits else "") + f"{answering} of {len(view.modules)} modules answer"
 
 
 def _alarm(a: AlarmView, view: View) -> RenderableType:
