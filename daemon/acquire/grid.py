@@ -57,5 +57,6 @@ class Grid:
             due[now_ms - (now_ms - self._heartbeat) % self._heartbeat_ms] = ()
         instants = tuple(Instant(ms, due[ms]) for ms in sorted(due))
         if instants:
-            self._heartbeat = instants[-1].ms + self._heartbeat_ms
+            past = now_ms - instants[-1].ms  # a heartbeat that is past, too, is left out
+            self._heartbeat = instants[-1].ms + (past // self._heartbeat_ms + 1) * self._heartbeat_ms
         return instants, skipped

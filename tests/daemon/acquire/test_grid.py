@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from daemon.acquire.grid import Grid, Instant
@@ -40,6 +40,14 @@ def test_without_modules_there_is_a_heartbeat_every_ten_seconds() -> None:
     assert grid.next_ms() == 50_000
 
 
+def test_looked_at_late_the_heartbeat_of_the_past_is_left_out_too() -> None:
+    grid = Grid([10_001])
+    grid.take(0)
+    assert grid.take(20_001) == ((Instant(10_001, (0,)),), 0)
+    assert grid.next_ms() == 20_002
+
+
+@settings(max_examples=300, deadline=None)
 @given(
     st.lists(st.integers(100, 70_000), min_size=1, max_size=6),
     st.lists(st.integers(0, 30_000), max_size=60),
