@@ -28,7 +28,7 @@ class Row(NamedTuple):
 
 
 TABLE: Final[Mapping[str, Row]] = {
-    # "kill": Row("tests.campaign.kill", "the service killed at random moments, against a ledger kept outside"),
+    "kill": Row("tests.campaign.kill", "the service killed at random moments, against a ledger kept outside"),
 }
 
 
