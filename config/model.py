@@ -1,100 +1,36 @@
 """The plant as written down: frozen, typed, in the units of `config.units`.
 
 Lives here: the shape of the plant file and what one value of it may be. What spans several values
-(does this channel exist?) is in `config.check`. Imports nothing of ours but `config.units`.
+(does this channel exist?) is in `config.rules`. Imports nothing of ours but `config`.
 Every quantity is a float in the base unit that `config.units` names; names in [brackets] are TOML keys.
 """
 
 from __future__ import annotations
 
-import re
-from datetime import date
 from typing import Annotated, Any, ClassVar, Literal, Self
 
-from pydantic import (
-    AfterValidator,
-    BaseModel,
-    BeforeValidator,
-    ConfigDict,
-    Field,
-    ValidationInfo,
-    WithJsonSchema,
-    field_validator,
-    model_validator,
-)
+from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validator, model_validator
 
 from config import units
-
-
-def _atmosphere(info: ValidationInfo) -> float:
-    return float(info.context["atmosphere_kpa"]) if info.context else units.ATMOSPHERE_KPA
-
-
-def _reads(kind: str) -> BeforeValidator:
-    def read(value: object, info: ValidationInfo) -> float:
-        # a number passes only when the model is built from its own dump: a file is read with a context
-        if isinstance(value, float) and not info.context:
-            return value
-        return units.quantity(value, kind, atmosphere_kpa=_atmosphere(info))
-
-    return BeforeValidator(read)
-
-
-def _written(kind: str) -> WithJsonSchema:
-    return WithJsonSchema(
-        {
-            "type": "string",
-            "description": f"{kind} with its unit: {', '.join(units.UNITS[kind])}",
-            "examples": [units.EXAMPLE[kind]],
-        }
-    )
-
-
-def _flow(value: object, info: ValidationInfo) -> float:
-    """kg/h; a volume flow is taken as cold water of 1000 kg/m3."""
-    if isinstance(value, float) and not info.context:
-        return value
-    m = re.fullmatch(rf"\s*{units.NUMBER}\s*(.*?)\s*", value, re.ASCII) if isinstance(value, str) else None
-    if m and units.kind_of(m[1]) == "volume flow":
-        return units.quantity(value, "volume flow") * 1000
-    return units.quantity(value, "mass flow")
-
-
-Time = Annotated[float, _reads("time"), _written("time")]
-Pressure = Annotated[float, _reads("pressure"), _written("pressure")]
-Conductivity = Annotated[float, _reads("conductivity"), _written("conductivity")]
-Volume = Annotated[float, _reads("volume"), _written("volume")]
-VolumeFlow = Annotated[float, _reads("volume flow"), _written("volume flow")]
-Mass = Annotated[float, _reads("mass"), _written("mass")]
-MassFlow = Annotated[float, _reads("mass flow"), _written("mass flow")]
-Temperature = Annotated[float, _reads("temperature"), _written("temperature")]
-Ratio = Annotated[float, _reads("ratio"), _written("ratio")]
-Length = Annotated[float, _reads("length"), _written("length")]
-WaterFlow = Annotated[float, BeforeValidator(_flow), _written("mass flow")]
-"""kg/h of water, written as a mass flow or as a volume flow of cold water."""
-
-
-def _more_than_none(value: float) -> float:
-    if value <= 0:
-        raise ValueError("wants more than 0; found 0")
-    return value
-
-
-def _iso_day(value: object) -> object:
-    """A date of TOML as text; any other text must be one."""
-    if type(value) is date:
-        return value.isoformat()
-    if isinstance(value, str):
-        try:
-            date.fromisoformat(value)
-        except ValueError:
-            raise ValueError(f'wants a date, like "2026-10-14"; found {units.found_text(value)}') from None
-    return value
-
-
-Positive = AfterValidator(_more_than_none)
-Name = Annotated[str, Field(pattern=r"^[A-Za-z][A-Za-z0-9_-]{0,39}$")]
-ChannelRef = Annotated[str, Field(pattern=r"^[A-Za-z][A-Za-z0-9_-]*\.[A-Za-z][A-Za-z0-9_-]*$")]
+from config.written import (
+    ChannelRef,
+    Conductivity,
+    Day,
+    Length,
+    Mass,
+    MassFlow,
+    Name,
+    Positive,
+    Pressure,
+    Ratio,
+    Temperature,
+    Time,
+    Volume,
+    VolumeFlow,
+    WaterFlow,
+    air_of,
+    only_text,
+)
 
 
 class Part(BaseModel):
@@ -148,7 +84,7 @@ class Span(Part):
     @classmethod
     def _read(cls, value: object, info: ValidationInfo) -> object:
         if not isinstance(value, str):
-            return _only_text(value, info, "counts = current", cls.example)
+            return only_text(value, info, "counts = current", cls.example)
         left, eq, right = value.partition("=")
         if not eq:
             raise ValueError(f'wants counts = current, like "{cls.example}"; found {units.found_text(value)}')
@@ -176,7 +112,7 @@ class Range(Part):
     @classmethod
     def _read(cls, value: object, info: ValidationInfo) -> object:
         if not isinstance(value, str):
-            return _only_text(value, info, "current = value", cls.example)
+            return only_text(value, info, "current = value", cls.example)
         left, eq, right = value.partition("=")
         if not eq:
             raise ValueError(f'wants current = value, like "{cls.example}"; found {units.found_text(value)}')
@@ -191,18 +127,11 @@ class Range(Part):
         return {
             "low_ma": a * f,
             "high_ma": b * f,
-            "low": units.in_base(lo, unit, atmosphere_kpa=_atmosphere(info)),
-            "high": units.in_base(hi, unit, atmosphere_kpa=_atmosphere(info)),
+            "low": units.in_base(lo, unit, atmosphere_kpa=air_of(info)),
+            "high": units.in_base(hi, unit, atmosphere_kpa=air_of(info)),
             "unit": unit,
             "kind": units.kind_of(unit),
         }
-
-
-def _only_text(value: object, info: ValidationInfo, what: str, example: str) -> object:
-    # as a table only when the model is built from its own dump
-    if info.context:
-        raise ValueError(f'wants text: {what}, like "{example}"; found {units.found_text(value)}')
-    return value
 
 
 ChannelType = Literal["u16", "s16", "u32", "s32", "u64", "f32", "f64", "bit"]
@@ -411,7 +340,7 @@ class Chemical(Part):
     tank: Name | None = None
     pacing: Literal["with blow", "after blow", "share of time", "schedule", "makeup"] | None = None
     rate: VolumeFlow | None = None
-    rate_date: Annotated[str, BeforeValidator(_iso_day)] | None = None
+    rate_date: Day | None = None
     serves: tuple[Name, ...]
 
 

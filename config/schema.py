@@ -1,43 +1,59 @@
-"""The JSON Schema of the plant file, for editors: the model's own, with the keys as they are written.
+"""The JSON Schema of the plant file, for editors: completion, types and unknown keys while typing.
 
-Quantities are text in the file ("10 s"); the model's floats for them are described so by their annotations. Pure.
+Imports nothing of ours but `config`. `python -P -m config.schema` prints it. It knows the shape; what spans values
+(does this channel exist?) is only known to `check`.
 """
 
 from __future__ import annotations
 
-from typing import Any, Final
+import json
+from typing import Any
 
-from config.model import Plant
+from config.kinds import KIND_NAMES
+from config.model import Plant, Range, Span
 
-_WRITTEN: Final = {
-    "Span": ("counts = current", '"0..65535 = 0..20 mA"'),
-    "Range": ("current = value", '"4..20 mA = 0..5000 uS/cm"'),
-}
-"""Parts that are one text in the file though the model holds their numbers."""
+DRAFT = "https://json-schema.org/draft/2020-12/schema"
 
 
 def schema() -> dict[str, Any]:
-    """The schema as a JSON document (draft 2020-12)."""
-    found = Plant.model_json_schema(by_alias=True)
-    for name, (what, example) in _WRITTEN.items():
-        if name in found.get("$defs", {}):
-            found["$defs"][name] = {"type": "string", "description": f"{what}, like {example}"}
-    found["$schema"] = "https://json-schema.org/draft/2020-12/schema"
-    found["title"] = "waterside plant file"
-    cleaned: dict[str, Any] = _clean(found)
-    return cleaned
+    """The schema as JSON types, by the keys the file uses."""
+    body = Plant.model_json_schema(by_alias=True, mode="validation")
+    defs = body["$defs"]
+    for part, what in ((Span, "counts = current"), (Range, "current = value with its unit")):
+        # written as one text, though the model holds their four numbers apart
+        defs[part.__name__] = {"type": "string", "description": what, "examples": [part.example]}
+    body["properties"]["alarms"] = {
+        "type": "object",
+        "additionalProperties": False,
+        "properties": {kind: {"$ref": "#/$defs/AlarmSetting"} for kind in KIND_NAMES},
+    }
+    cleaned = _cleaned(body)
+    assert isinstance(cleaned, dict)
+    return {"$schema": DRAFT, "title": "waterside plant file", **cleaned}
 
 
-def _clean(node: Any) -> Any:
-    """Without the titles pydantic makes of names and the defaults that are not as the file writes them."""
-    if isinstance(node, dict):
-        quantity = node.get("type") == "string" and not isinstance(node.get("default", ""), str)
-        return {
-            k: _clean(v)
-            for k, v in node.items()
-            if not (k == "title" and isinstance(v, str) and "properties" not in node and "type" in node)
-            and not (k == "default" and (v is None or quantity))
-        }
+def _cleaned(node: Any, *, names: bool = False) -> Any:
+    """Without what editors trip over: titles made from names, defaults in another type, `null` (TOML has none).
+
+    `names`: the keys of this object are keys of the file, and "title" or "default" among them would be one too.
+    """
     if isinstance(node, list):
-        return [_clean(x) for x in node]
-    return node
+        return [_cleaned(n) for n in node]
+    if not isinstance(node, dict):
+        return node
+    out = {k: _cleaned(v, names=k in ("properties", "$defs") and not names) for k, v in node.items()}
+    if names:
+        return out
+    out.pop("title", None)
+    if "anyOf" in out:
+        options = [o for o in out.pop("anyOf") if o != {"type": "null"}]
+        out.update(options[0] if len(options) == 1 else {"anyOf": options})
+    if "default" in out and (out["default"] is None or isinstance(out["default"], dict) or out.get("type") == "string"):
+        written = out.pop("default")
+        if isinstance(written, str):
+            out["default"] = written
+    return out
+
+
+if __name__ == "__main__":
+    print(json.dumps(schema(), indent=2, ensure_ascii=False))

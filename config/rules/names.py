@@ -112,7 +112,7 @@ def zone(v: View) -> Iterator[Found]:
 def _none(what: str, name: str, known: Iterable[str], more: str = "") -> str:
     from config.plainly import meant
 
-    known = list(known)
+    known = list(dict.fromkeys(known))
     near = meant(name, known)
     listed = f"; known here: {', '.join(known) or 'none'}" if len(known) <= 12 or not near else ""
     return f'there is no {what} "{name}"{more}{near}{listed}'

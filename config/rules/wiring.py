@@ -12,6 +12,7 @@ from config.findings import Found
 from config.kinds import SERVED_LINKS
 from config.model import Channel, Span
 from config.rules.view import Use, View, Wired
+from config.units import UNITS
 
 _TCP_KEYS: Final = ("host", "port")
 _SERIAL_KEYS: Final = ("device", "baud", "parity", "stop_bits")
@@ -104,7 +105,7 @@ def _analogue(use: Use, w: Wired) -> Iterator[Found]:
         yield Found(
             use.range_path,
             f"wants a range of {' or '.join(use.kinds)}; found {r.unit or 'no unit'}"
-            + (f", a unit of {r.kind}" if r.kind else ", a unit that is not known"),
+            + (f", a unit of {r.kind}" if r.kind else f", which is none of {', '.join(UNITS[use.kinds[0]])}"),
         )
     elif not r.kind:
         yield Found(use.range_path, f"{r.unit or 'no unit'}: not a unit known here; values are kept as written", "note")
