@@ -70,12 +70,16 @@ class AnalogueLimits:
     deadband: float
 
 
-def analogue_limits(analogue: Analogue) -> AnalogueLimits:
-    """`high`, `low` and `deadband` are written in the unit of the range; here in its base unit, like the readings."""
+def analogue_limits(analogue: Analogue, altitude: float = 0.0) -> AnalogueLimits:
+    """`high`, `low` and `deadband` are written in the unit of the range; here in its base unit, like the readings.
+
+    `altitude` of the site in m (`plant.plant.altitude`), for absolute pressures.
+    """
     unit, kind = analogue.range.unit, analogue.range.kind
     factor = units.unit_of(unit, kind).factor if kind else 1.0
+    air = units.atmosphere(altitude)
 
     def base(value: float | None) -> float | None:
-        return None if value is None else units.in_base(value, unit)
+        return None if value is None else units.in_base(value, unit, atmosphere_kpa=air)
 
     return AnalogueLimits(base(analogue.high), base(analogue.low), analogue.deadband * factor)

@@ -133,7 +133,7 @@ def analogues(v: View) -> Iterator[Found]:
     """Limits of other signals: low < high, within the range, and a deadband narrower than the gap."""
     for i, a in enumerate(v.plant.analogues):
         path: Path = ("analogue", i)
-        limits = analogue_limits(a)
+        limits = analogue_limits(a, v.plant.plant.altitude)
         bottom, top = sorted((a.range.low, a.range.high))
         unit = f" {a.range.unit}".rstrip()
         if a.high is not None and a.low is not None and a.low >= a.high:

@@ -76,3 +76,15 @@ def test_limits_of_another_signal_are_in_the_unit_of_its_range() -> None:
     assert (found.high, found.low, found.deadband) == pytest.approx((100.0, 0.0, 5.0))
     unknown = a.model_copy(update={"range": a.range.model_copy(update={"kind": "", "unit": "pH"})})
     assert analogue_limits(unknown).high == 212
+
+
+def test_an_absolute_limit_is_reckoned_like_its_range() -> None:
+    """At 1609 m a limit at the top of an absolute range is the top of the range as read there."""
+    text = GOOD.replace('units = "us"', 'units = "us"\naltitude = "1609 m"').replace(
+        "[[person]]",
+        '[[analogue]]\nname = "p"\nchannel = "io.b1_cond"\nrange = "4..20 mA = 0..10 bara"\nhigh = 10\n[[person]]',
+    )
+    plant = loads(text).plant
+    assert analogue_limits(plant.analogues[0], plant.plant.altitude).high == pytest.approx(
+        plant.analogues[0].range.high
+    )
