@@ -11,6 +11,7 @@ meanwhile.
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from types import TracebackType
@@ -87,14 +88,13 @@ class Reader:
             raise StoreUnknown(
                 f"There is no store at {self.path}. Check the path; a service makes it at its first start."
             )
+        if not os.access(self.path, os.R_OK):
+            raise StoreBroken(f"{self.path} may not be read by this user. Run this as the service's user.")
         try:
-            db = self._open("")
             try:
-                db.execute("SELECT count(*) FROM sqlite_schema").fetchall()  # the log is opened by the first question
                 self._as_it_lies = False
-                return db
+                return self._open("")
             except (apsw.CantOpenError, apsw.ReadOnlyError) as e:
-                db.close(True)
                 if self._written():
                     raise StoreBroken(
                         f"{self.path} is in use, and this user may not follow its log ({e}). "
@@ -108,8 +108,13 @@ class Reader:
     def _open(self, more: str) -> apsw.Connection:
         flags = apsw.SQLITE_OPEN_READONLY | apsw.SQLITE_OPEN_URI
         db = apsw.Connection(f"file:{quote(str(self.path))}?mode=ro{more}", flags=flags)
-        db.set_busy_timeout(BUSY_MS)
-        db.pragma("cache_size", -CACHE_KIB)
+        try:
+            db.set_busy_timeout(BUSY_MS)
+            db.pragma("cache_size", -CACHE_KIB)
+            every(db, "SELECT count(*) FROM sqlite_schema")  # the log is opened by the first question
+        except BaseException:
+            db.close(True)
+            raise
         return db
 
     def _stamped(self) -> tuple[int, int]:

@@ -131,7 +131,7 @@ class Plants:
         """The plant of a version. StoreBroken when it is not stored or its text is no plant file any more."""
         if version not in self._plants:
             try:
-                self._plants[version] = loads(self._fetch(version), f"plant version {version}").plant
+                self._plants[version] = loads(self._fetch(version), f"plant version {version}", rules=False).plant
             except KeyError as e:
                 raise StoreBroken(f"{self._where} has groups of plant version {version} but not its text.") from e
             except PlantFileError as e:
