@@ -90,6 +90,7 @@ class Keeper:
         self._writer, self._number, self._last_ms = writer, number, last_elapsed_ms
         self._base, self._plant_of, self._run = base, plant_of, run
         self._direct, self._committed, self._seen, self._fd = direct, committed, seen, ledger_fd
+        self._stored_ms = last_elapsed_ms  # elapsed time of the last group the store took
         self._gap = last_elapsed_ms is not None  # the first group of a run follows a gap
         self._waiting: deque[_Waiting] = deque()
         self._acts: list[Act] = []
@@ -231,6 +232,7 @@ class Keeper:
 
     def _after(self, w: _Waiting) -> None:
         """A group is stored: tell whoever waits for it."""
+        self._stored_ms = w.group.elapsed_ms
         self._committed()
         if self._fd is not None:
             os.write(self._fd, b"%d\n" % w.group.number)
@@ -255,8 +257,8 @@ class Keeper:
             t.dropped += 1
             self._saved.append(old.outcome)
             follower = self._waiting[0]
-            lost = follower.group.elapsed_ms - old.group.elapsed_ms + old.group.gap_ms
-            follower.group = replace(follower.group, gap_ms=max(1, follower.group.gap_ms + lost))
+            gap_ms = max(1, follower.group.elapsed_ms - (self._stored_ms or 0))
+            follower.group = replace(follower.group, gap_ms=gap_ms)
             self._want_snapshot = True
         direct = [m for w in self._waiting if not w.told for m in w.mails]
         if not t.told:

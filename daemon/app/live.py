@@ -39,8 +39,6 @@ def event_line(e: Entry, view: View, title: str) -> str:
     when = datetime.fromtimestamp(e.at_ms / 1000, ZoneInfo(view.zone)).strftime("%a %H:%M:%S")
     number = f" [{e.occurrence}]" if e.occurrence else ""
     detail = f": {e.evidence}" if e.evidence else (f" by {e.by}" if e.by else "")
-    if e.event == "suppressed":
-        detail = ": the boiler is off"
     return f"{when}  {_EVENT.get(e.event, e.event)}  {e.target} {title}{number}{detail}"
 
 
@@ -94,8 +92,9 @@ def table(view: View, width: int = 80) -> RenderableType:
         for head in ("meter", "total", "rate"):
             meters.add_column(head, header_style="dim", no_wrap=True)
         for m in view.meters:
-            rate = "" if m.rate is None else say(m.rate, "m3/h", system)
-            meters.add_row(m.name, say(m.total, "m3", system), rate)
+            gas = " gas" if m.measures == "fuel" else ""
+            rate = "" if m.rate is None else say(m.rate, f"m3/h{gas}", system)
+            meters.add_row(m.name, say(m.total, f"m3{gas}", system), rate)
         parts.append(meters)
     parts.append(Text(_contacts_and_modules(view), style="dim"))
     silent = [f"{m.name} ({m.detail or 'no answer'})" for m in view.modules if not m.answers]

@@ -20,16 +20,22 @@ _KIND: Final = {
 }
 
 
+_GAS: Final = {"m3 gas": "ft3", "m3/h gas": "ft3/h"}
+"""Fuel gas is never counted in gallons."""
+
+
 def in_plant_units(value: float, unit: str, system: System) -> tuple[float, str]:
     """A value in a base unit as the number and unit people of this plant use; other units stay as they are."""
+    if unit in _GAS:
+        return (value / units.FT3_M3, _GAS[unit]) if system == "us" else (value, unit.removesuffix(" gas"))
     kind = _KIND.get(unit, "")
     return units.show(value, kind, system) if kind else (value, unit)
 
 
 def say(value: float, unit: str, system: System) -> str:
     """A value in a base unit (or in a unit of its own, left as it is) as people of this plant write it."""
-    kind = _KIND.get(unit, "")
-    return units.shown(value, kind, system) if kind else f"{units.plain(value)} {unit}".rstrip()
+    number, shown = in_plant_units(value, unit, system)
+    return f"{units.plain(number)} {shown}".rstrip()
 
 
 def minutes(ms: int) -> str:

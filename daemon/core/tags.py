@@ -129,6 +129,7 @@ def derived_tags(plant: Plant) -> tuple[DerivedTag, ...]:
         if b.blowdown_valve:
             out.append(DerivedTag(f"{n}.valve", n, "valve", ""))
     for m in plant.meters:
-        out.append(DerivedTag(f"{m.name}.total", m.name, "total", "m3"))
-        out.append(DerivedTag(f"{m.name}.rate", m.name, "rate", "m3/h"))
+        gas = " gas" if m.measures == "fuel" else ""
+        out.append(DerivedTag(f"{m.name}.total", m.name, "total", f"m3{gas}"))
+        out.append(DerivedTag(f"{m.name}.rate", m.name, "rate", f"m3/h{gas}"))
     return tuple(out)

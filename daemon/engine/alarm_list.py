@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from config import units
+from config.limits import analogue_limits
 from config.model import AlarmSetting, Plant
 from daemon.alarms.condition import Alarm, Condition
 from daemon.alarms.conductivity import PATIENCE_MS, AnalogueLimit, Limit, LoopFault, NoSample, ProbeOpen
@@ -63,12 +63,10 @@ def _rows(plant: Plant, w: Wiring) -> Iterator[_Row]:
     slots = {t.name: w.tag_slots[k][1] for k, t in enumerate(w.tags)}
     unit_of = {t.name: t.unit for t in w.tags}
     for a in plant.analogues:
-        delay = round(a.delay * 1000)
-        for kind, limit, above in (("analogue_high", a.high, True), ("analogue_low", a.low, False)):
+        limits, delay = analogue_limits(a, plant.plant.altitude), round(a.delay * 1000)
+        for kind, limit, above in (("analogue_high", limits.high, True), ("analogue_low", limits.low, False)):
             if limit is not None:
-                scale = units.in_base(1.0, a.range.unit) - units.in_base(0.0, a.range.unit) if a.range.kind else 1.0
-                in_base = units.in_base(limit, a.range.unit) if a.range.kind else limit
-                condition = AnalogueLimit(slots[a.name], unit_of[a.name], in_base, above, a.deadband * scale)
+                condition = AnalogueLimit(slots[a.name], unit_of[a.name], limit, above, limits.deadband)
                 yield a.name, kind, "", condition, -1, delay
     for m, name in enumerate(w.module_names):
         yield name, "module_silent", "", ModuleSilent(m), -1, 3 * w.module_every_ms[m]

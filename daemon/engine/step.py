@@ -17,6 +17,7 @@ from daemon.core.outcome import Entry, GroupOutcome, Notice, Standing
 from daemon.core.reasons import quality
 from daemon.core.say import minutes
 from daemon.core.scan import Act, Group
+from daemon.core.tags import STATES
 from daemon.engine.state import Cells, Programme, State
 from daemon.measure.boiler_state import STEAMING
 from daemon.measure.senses import FACTS, take
@@ -166,12 +167,19 @@ class _Step:
                 value=c.value,
                 limit=c.limit,
                 unit=alarm.unit,
-                evidence=c.evidence if event is Event.RAISED else "",
+                evidence=self._evidence(alarm, c, event),
                 by=by,
             )
         )
         self._tell(alarm, c, event)
         return True
+
+    def _evidence(self, alarm: Alarm, c: AlarmCell, event: Event) -> str:
+        if event is Event.RAISED:
+            return c.evidence
+        if event is Event.SUPPRESSED:
+            return f"the boiler is {STATES[self.cells.senses.boilers[alarm.boiler].state.state]}"
+        return "the boiler steams: judged anew" if event is Event.UNSUPPRESSED else ""
 
     def _tell(self, alarm: Alarm, c: AlarmCell, event: Event) -> None:
         """A mail for a raise, and for whatever ends an alarm whose raise was told."""

@@ -115,7 +115,8 @@ def acts_of(lines: Iterable[str], name: str) -> Carried:
             if "text" in record:
                 version = int(record["plant"])
                 texts[version] = str(record["text"])
-                plants[version] = loads(texts[version], f"{name} line {number}: plant version {version}").plant
+                where = f"{name} line {number}: plant version {version}"
+                plants[version] = loads(texts[version], where, rules=False).plant
             elif "number" in record:
                 keys = ("number", "segment", "elapsed_ms", "gap_ms", "plant")
                 marks[int(record["row"])] = Mark(*(int(record[k]) for k in keys))
