@@ -61,7 +61,7 @@ class RtuDriver:
         self._closed = False
         self._hold, self._not_before, self._trouble = _FIRST_HOLD, 0.0, ""
         self._free_at = 0.0  # when the silence before the next request is over
-        self._asked: dict[int, float] = {}  # unit that gave no answer: when it was asked
+        self._asked: dict[int, float] = {}  # unit that gave no answer: when its time began
         self._slow: dict[int, float] = {}  # unit seen to answer after its time: how long it took, s
         self._polls: dict[str, Poll] = {}
         self.counts = Counts()
@@ -177,7 +177,7 @@ class RtuDriver:
         self._free_at = now + silence(link.baud) + link.pause
         if self._closed:
             return Refusal(Fault.STOPPING, "the link is being closed", skip=True)
-        self._asked[unit] = sent
+        self._asked[unit] = deadline - link.timeout
         if seen is None:
             return Refusal(Fault.NO_ANSWER, f"no answer within {link.timeout:g} s", skip=True)
         self._note(seen.foreign, seen.noise)

@@ -70,6 +70,7 @@ class RawTcp(_Raw):
     """A TCP peer on a loopback port."""
 
     port = 0
+    connections = 0  # accepted so far
 
     async def __aenter__(self) -> RawTcp:
         self._writers: list[asyncio.StreamWriter] = []
@@ -88,6 +89,7 @@ class RawTcp(_Raw):
 
     async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         self._writers.append(writer)
+        self.connections += 1
         with suppress(asyncio.IncompleteReadError, ConnectionError):
             while True:
                 head = await reader.readexactly(6)

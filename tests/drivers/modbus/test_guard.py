@@ -39,6 +39,10 @@ def test_a_foreign_frame_is_counted_and_skipped_whole(frame: bytes) -> None:
     assert (before.pdu, before.foreign, before.noise) == (PDU, (frame[0],), 0)
 
 
+def test_a_byte_count_that_lies_under_a_right_checksum_is_no_answer() -> None:
+    assert look(rtu(7, bytes((4, 2)) + PDU[2:]), 7, SHAPE).pdu == b""
+
+
 def test_the_echo_of_the_request_is_noise_before_the_answer() -> None:
     echo = rtu(7, bytes((4, 0, 0, 0, 2)))
     assert look(echo + FRAME, 7, SHAPE).pdu == PDU

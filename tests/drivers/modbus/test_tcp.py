@@ -75,9 +75,10 @@ BAD: dict[str, Reply] = {
 
 @pytest.mark.parametrize("reply", BAD.values(), ids=BAD.keys())
 async def test_an_answer_that_is_not_exactly_as_asked_is_bad(reply: Reply) -> None:
-    async with meeting(reply, good) as (driver, _):
+    async with meeting(reply, good) as (driver, peer):
         check(await driver.read(PLAN), Fault.BAD_ANSWER)
         check(await driver.read(PLAN), Fault.NONE)
+        assert peer.connections == 2, "a connection that carried nonsense was kept"
 
 
 FINE: dict[str, Reply] = {
