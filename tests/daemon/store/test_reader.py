@@ -156,7 +156,7 @@ def stranger(path: Path, *more: str) -> subprocess.Popen[str]:
 
 @pytest.mark.skipif(os.geteuid() != 0, reason="only root can become a user who may not write here")
 async def test_someone_who_may_only_read_reads_a_stopped_store_and_follows_when_it_starts() -> None:
-    with tempfile.TemporaryDirectory(dir="/tmp") as folder:
+    with tempfile.TemporaryDirectory() as folder:
         Path(folder).chmod(0o755)
         path = Path(folder) / "a.db"
         writer = await begin(path)
