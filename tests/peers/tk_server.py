@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import socket
 import sys
+import time
 from pathlib import Path
 
 import modbus_tk.defines as cst
@@ -19,6 +20,18 @@ TABLES = {
     "holding": cst.HOLDING_REGISTERS,
     "input": cst.ANALOG_INPUTS,
 }
+
+
+def await_listening(port: int) -> None:
+    """Return when the port takes a connection; OSError when it still does not after 10 s."""
+    for attempt in range(1000):
+        try:
+            socket.create_connection(("127.0.0.1", port)).close()
+            return
+        except ConnectionRefusedError:
+            if attempt == 999:
+                raise
+            time.sleep(0.01)
 
 
 def main() -> None:
@@ -39,6 +52,8 @@ def main() -> None:
         name, address, value = line.split()
         slave.set_values(name, int(address), [int(value)])
     server.start()
+    if sys.argv[1] == "tcp":
+        await_listening(int(word))  # modbus-tk binds in its own thread, some time after start() has returned
     print(word, flush=True)
     sys.stdin.read()
     server.stop()
