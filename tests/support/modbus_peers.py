@@ -6,6 +6,7 @@ libmodbus in C and modbus-tk in Python, each in a process of its own, each behin
 
 from __future__ import annotations
 
+import atexit
 import shutil
 import subprocess
 import sys
@@ -26,7 +27,9 @@ Map = Mapping[str, Mapping[int, int]]
 def libmodbus_server() -> str:
     """The compiled libmodbus peer. Without compiler or library the test fails and says what to install."""
     gcc = shutil.which("gcc")
-    target = Path(tempfile.mkdtemp(prefix="waterside-peer-")) / "mb_server"
+    folder = tempfile.mkdtemp(prefix="waterside-peer-")
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    target = Path(folder) / "mb_server"
     source = HERE / "mb_server.c"
     need = "Install what the peer is built from: apt-get install -y gcc libmodbus-dev"
     assert gcc is not None, f"There is no gcc. {need}"
