@@ -227,14 +227,15 @@ def _raised(notice: Notice, kind: Kind | None, host: str) -> tuple[Section, ...]
         out.append(Section("Held back by design while this stands", lines=held))
     if notice.occurrence:
         out.append(_acknowledge(notice, host))
-    out.append(
-        Section(
-            "What happens next",
-            "When it returns to normal, a mail says so. If it is raised again after that, a new mail comes with a new "
-            "number.",
-        )
-    )
+    out.append(Section("What happens next", _next(notice, kind)))
     return tuple(out)
+
+
+def _next(notice: Notice, kind: Kind | None) -> str:
+    if notice.kind == "logger_gap":  # an event, over as soon as it is told
+        return "This is told once. After the next gap a new mail comes with a new number."
+    off = ", or is held back because the boiler is off" if kind and kind.suppressed_when_off else ""
+    return f"When it returns to normal{off}, a mail says so. If it is raised again after that, a new mail comes."
 
 
 def _after(notice: Notice, kind: Kind | None, host: str) -> tuple[Section, ...]:
