@@ -128,7 +128,11 @@ class Service:
         self._plants = Plants(writer)
         found = await resume(writer, self._plants)
         if found.differing:
-            log.error("%d stored groups gave another journal when stepped again; `waterside doctor`", found.differing)
+            log.error(
+                "%d stored groups gave another journal when stepped again. What was stored stands; the store's events "
+                "say which groups. Keep a copy of the store and report it.",
+                found.differing,
+            )
         last = await writer.last()
         base = TimeBase.after(o.clock, last.elapsed_ms if last else None, last.at_ms if last else 0)
         now = o.clock.now_ms()

@@ -7,6 +7,8 @@ import socket
 import subprocess
 import sys
 import time
+from collections.abc import Iterator
+from contextlib import suppress
 from itertools import pairwise
 from pathlib import Path
 
@@ -238,6 +240,58 @@ def test_the_service_manager_is_told_ready_alive_reloading_and_stopping(tmp_path
             said.clear()
             service.end()
             until("STOPPING=1")
+
+
+def test_low_space_is_an_alarm_while_rows_can_still_be_written(tmp_path: Path) -> None:
+    with LivingPeer(8) as peer:
+        text = one_boiler(peer.tap.port, "200 ms") + "[store]\nlow_space = 1000000000.0\n"
+        with running(put(tmp_path / "plant.toml", text), tmp_path / "w.db") as service:
+            service.wait_log("logger_disk")
+            assert service.end() == 0
+    with Reader(tmp_path / "w.db") as reader:
+        (raised,) = [e for e in reader.journal() if e.kind == "logger_disk"]
+    assert "MB free on the disk of the store, limit 1000000000 MB" in raised.evidence
+
+
+@pytest.fixture
+def small_disk(tmp_path: Path) -> Iterator[Path]:
+    """A disk of 24 MB of its own. Mounting wants root, as deploy/test does."""
+    at = tmp_path / "disk"
+    at.mkdir()
+    done = subprocess.run(
+        ["mount", "-t", "tmpfs", "-o", "size=24m", "waterside", str(at)], capture_output=True, text=True
+    )
+    if done.returncode:
+        pytest.skip(f"this machine lets nobody mount a small disk: {done.stderr.strip()}")
+    yield at
+    subprocess.run(["umount", "-l", str(at)], check=True)
+
+
+def test_a_really_full_disk_mails_directly_and_everything_is_there_when_it_has_room(
+    small_disk: Path, tmp_path: Path
+) -> None:
+    with LivingPeer(9) as peer:
+        text = one_boiler(peer.tap.port, "200 ms") + '[[person]]\nname = "Kim"\nmail = "kim@quillmarsh.example"\n'
+        with running(put(tmp_path / "plant.toml", text), small_disk / "w.db") as service:
+            service.wait_groups(5)
+            ballast = small_disk / "ballast"
+            with ballast.open("wb", buffering=0) as file, suppress(OSError):
+                while file.write(bytes(65536)) == 65536:
+                    pass
+            service.wait_log("The reserve is released")
+            with ballast.open("ab", buffering=0) as file, suppress(OSError):
+                while file.write(bytes(4096)) == 4096:
+                    pass
+            service.wait_log("Groups wait in memory")
+            ballast.unlink()
+            service.wait_log("storing again")
+            service.wait_groups(3)
+            assert service.end() == 0
+    with Reader(small_disk / "w.db") as reader:
+        numbers = [g.group.number for g in reader.groups()]
+        assert any(e.kind == "logger_store" for e in reader.journal())
+        assert reader.integrity() == ()
+    assert numbers == list(range(1, len(numbers) + 1))
 
 
 # ------------------------------------------------------------------ acts by the letterbox
