@@ -112,10 +112,8 @@ class Ledger:
             db.execute("BEGIN IMMEDIATE")
             if not self._fresh:
                 self._load()
-            self._fresh = False
             result = work(db)
             db.execute("COMMIT")
-            self._fresh = True
         except BaseException as e:
             self._failed(e)
             raise

@@ -202,7 +202,7 @@ async def test_counts_are_read_though_the_stored_plant_file_is_refused_today(
     await commit(writer, made(1))
     await writer.aclose()
 
-    def stricter(text: str, file: str = "") -> None:
+    def stricter(text: str, file: str = "", *, rules: bool = True) -> None:
         raise PlantFileError([])
 
     monkeypatch.setattr(rows, "loads", stricter)  # a later program's checks
