@@ -220,6 +220,7 @@ class Keeper:
                 journal=tuple(e for o in every for e in o.journal),
                 standing=tuple({(s.target, s.kind, s.name): s for o in every for s in o.standing}.values()),
                 blows=tuple(b for o in every for b in o.blows),
+                acts=tuple(a for o in every for a in o.acts),
             )
         mails = [] if w.told else w.mails
         await self._writer.commit(w.plant, w.group, outcome, mails, snapshot)

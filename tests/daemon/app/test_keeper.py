@@ -172,8 +172,10 @@ async def test_after_an_hour_the_oldest_groups_are_dropped_and_the_gap_is_record
     with FaultDisk() as disk:
         async with bench(store, disk.name) as b:
             await b.polls(5)
+            await b.writer.add_act("note", "Kim", {"text": "noted"}, 0)
+            b.keeper.queue(await b.writer.pending_acts())
             disk.fail = lambda number, kind: broken()
-            await b.polls(10, low=1)  # an alarm in what will be dropped
+            await b.polls(10, low=1)  # an alarm and an act in what will be dropped
             await b.polls(190, low=0)
             disk.fail = lambda number, kind: None
             await b.polls(2)
@@ -184,6 +186,7 @@ async def test_after_an_hour_the_oldest_groups_are_dropped_and_the_gap_is_record
     with Reader(store) as reader:
         groups = {g.group.number: g.group for g in reader.groups()}
         journal = [(e.kind, e.event) for e in reader.journal()]
+        assert [a.result for a in reader.acts() if a.act.kind == "note"] == [""]
         events = [e.text for e in reader.events() if e.kind == "store was refusing"]
     assert [n for n, g in groups.items() if g.gap_ms > 0] == [stored[5]]
     assert groups[stored[5]].gap_ms == groups[stored[5]].elapsed_ms - groups[5].elapsed_ms
