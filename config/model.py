@@ -1,17 +1,23 @@
 """The plant as written down: frozen, typed, in the units of `config.units`.
 
-Lives here: the shape of the plant file and what one value of it may be. What spans several values
-(does this channel exist?) is in `config.rules`. Imports nothing of ours but `config`.
+Lives here: the shape of the plant file and what one value of it may be; links and modules are in `config.bus`. What
+spans several values (does this channel exist?) is in `config.rules`. Imports nothing of ours but `config`.
 Every quantity is a float in the base unit that `config.units` names; names in [brackets] are TOML keys.
 """
 
 from __future__ import annotations
 
-from typing import Annotated, Any, ClassVar, Literal, Self
+from typing import Annotated, Any, ClassVar, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validator, model_validator
+from pydantic import Field, ValidationInfo, field_validator, model_validator
 
 from config import units
+from config.bus import REGISTERS as REGISTERS
+from config.bus import Channel as Channel
+from config.bus import Link as Link
+from config.bus import Module as Module
+from config.bus import ModuleType as ModuleType
+from config.bus import Span as Span
 from config.written import (
     ChannelRef,
     Conductivity,
@@ -20,6 +26,7 @@ from config.written import (
     Mass,
     MassFlow,
     Name,
+    Part,
     Positive,
     Pressure,
     Ratio,
@@ -31,12 +38,6 @@ from config.written import (
     air_of,
     only_text,
 )
-
-
-class Part(BaseModel):
-    """Any part of the plant: frozen, unknown keys refused."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid", populate_by_name=True, allow_inf_nan=False)
 
 
 class Site(Part):
@@ -53,47 +54,6 @@ class Site(Part):
         if not -500 <= value <= 9000:
             raise ValueError(f"wants between -500 m and 9000 m; found {value:g} m")
         return value
-
-
-class Link(Part):
-    """[[link]]: one pair of wires or one socket, with one owner."""
-
-    name: Name
-    kind: Literal["modbus-tcp", "modbus-rtu", "modbus-rtu-over-tcp", "modbus-ascii", "text"]
-    host: str | None = None
-    port: int = Field(default=502, ge=1, le=65535)
-    device: str | None = None
-    baud: int = Field(default=19200, ge=300, le=1_000_000)
-    parity: Literal["none", "even", "odd"] = "even"
-    stop_bits: Literal[1, 2] = 1
-    timeout: Annotated[Time, Positive] = 1.0  # s, the longest wait for one answer
-    pause: Time = 0.0  # s of quiet before each request beyond the 3.5 characters
-
-
-class Span(Part):
-    """Counts of a module to milliamperes: "0..65535 = 0..20 mA"."""
-
-    low_count: float
-    high_count: float
-    low_ma: float
-    high_ma: float
-
-    example: ClassVar[str] = "0..65535 = 0..20 mA"
-
-    @model_validator(mode="before")
-    @classmethod
-    def _read(cls, value: object, info: ValidationInfo) -> object:
-        if not isinstance(value, str):
-            return only_text(value, info, "counts = current", cls.example)
-        left, eq, right = value.partition("=")
-        if not eq:
-            raise ValueError(f'wants counts = current, like "{cls.example}"; found {units.found_text(value)}')
-        lo, hi, none = units.span(left, "0..65535")
-        a, b, unit = units.span(right, "0..20 mA")
-        if none:
-            raise ValueError(f'wants plain counts left of the =, like "{cls.example}"; found {units.found_text(value)}')
-        u = units.unit_of(unit, "current")
-        return {"low_count": lo, "high_count": hi, "low_ma": a * u.factor, "high_ma": b * u.factor}
 
 
 class Range(Part):
@@ -132,64 +92,6 @@ class Range(Part):
             "unit": unit,
             "kind": units.kind_of(unit),
         }
-
-
-ChannelType = Literal["u16", "s16", "u32", "s32", "u64", "f32", "f64", "bit"]
-REGISTERS: dict[str, int] = {"u16": 1, "s16": 1, "u32": 2, "s32": 2, "u64": 4, "f32": 2, "f64": 4, "bit": 1}
-
-
-class Channel(Part):
-    """[module.channels]: where one number of a module is read. `address` is the protocol address, from 0."""
-
-    function: Literal["coil", "discrete", "holding", "input"]
-    address: int = Field(ge=0, le=65535)
-    type: ChannelType = "u16"  # "bit" alone for coils and discrete inputs
-    bit: int | None = Field(default=None, ge=0, le=15)
-    words: Literal["high first", "low first"] = "high first"
-    bytes: Literal["high first", "low first"] = "high first"
-    span: Span | None = None
-
-    @model_validator(mode="before")
-    @classmethod
-    def _bits(cls, value: Any) -> Any:
-        if isinstance(value, dict) and value.get("function") in ("coil", "discrete"):
-            return {"type": "bit", **value}
-        return value
-
-    @model_validator(mode="after")
-    def _whole(self) -> Self:
-        if self.function in ("coil", "discrete"):
-            if self.type != "bit" or self.bit is not None or self.span is not None:
-                written = ", ".join(k for k in ("type", "bit", "span") if k in self.model_fields_set)
-                raise ValueError(f"a coil or discrete input is one bit: it takes no type, bit or span; found {written}")
-        elif (self.type == "bit") != (self.bit is not None):
-            found = f'type = "{self.type}"' + ("" if self.bit is None else f", bit = {self.bit}")
-            raise ValueError(f'a bit of a register is written type = "bit", bit = 0..15; found {found}')
-        if self.address + self.registers > 65536:
-            raise ValueError(f"wants a value that ends at address 65535 or before; found {self.type} at {self.address}")
-        return self
-
-    @property
-    def registers(self) -> int:
-        """How many registers (or one bit) the value takes."""
-        return REGISTERS[self.type]
-
-
-class Module(Part):
-    """[[module]]: one answering unit on a link."""
-
-    name: Name
-    link: Name
-    unit: int = Field(default=1, ge=0, le=255)
-    every: Time = 10.0  # s between polls
-    channels: dict[Name, Channel] = Field(min_length=1)
-
-    @field_validator("every")
-    @classmethod
-    def _every(cls, value: float) -> float:
-        if not 0.1 <= value <= 3600:
-            raise ValueError(f"wants between 100 ms and 1 h; found {value:g} s")
-        return value
 
 
 class Signal(Part):
@@ -412,6 +314,7 @@ class Plant(Part):
     plant: Site
     links: tuple[Link, ...] = Field(alias="link", min_length=1)
     modules: tuple[Module, ...] = Field(alias="module", min_length=1)
+    module_types: tuple[ModuleType, ...] = Field(alias="module_type", default=())
     boilers: tuple[Boiler, ...] = Field(alias="boiler", default=())
     meters: tuple[Meter, ...] = Field(alias="meter", default=())
     tanks: tuple[Tank, ...] = Field(alias="tank", default=())
@@ -421,7 +324,7 @@ class Plant(Part):
     mail: Mail | None = None
     store: Store = Store()
     copy_to: Copy | None = Field(alias="copy", default=None)
-    alarms: dict[str, AlarmSetting] = {}
+    alarms: dict[str, AlarmSetting] = Field(default_factory=dict)
 
     def module(self, name: str) -> Module:
         """The module called `name`; KeyError when there is none."""

@@ -10,9 +10,15 @@ import re
 from datetime import date
 from typing import Annotated
 
-from pydantic import AfterValidator, BeforeValidator, Field, ValidationInfo, WithJsonSchema
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationInfo, WithJsonSchema
 
 from config import units
+
+
+class Part(BaseModel):
+    """Any part of the plant: frozen, unknown keys refused."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", populate_by_name=True, allow_inf_nan=False)
 
 
 def air_of(info: ValidationInfo) -> float:

@@ -23,9 +23,10 @@ class Fault(IntEnum):
     NO_ANSWER = 1  # silence until the timeout
     LINK_DOWN = 2  # no connection, or the port is gone
     BAD_ANSWER = 3  # wrong unit, function, length or checksum; noise
-    NOT_A_NUMBER = 4  # a float register holding NaN or infinity
+    NOT_A_NUMBER = 4  # a float register holding NaN or infinity, BCD with a digit above 9
     NOT_POLLED = 5  # held back: the module is silent and its next try is not due
     STOPPING = 6  # the service is ending
+    NOT_AVAILABLE = 7  # the module itself says that it has no value (`Channel.not_available`)
     REFUSED_1 = 17  # exception codes of the module: illegal function
     REFUSED_2 = 18  # illegal data address
     REFUSED_3 = 19  # illegal data value
@@ -71,6 +72,7 @@ class ReadPlan:
     unit: int
     requests: tuple[Request, ...]
     picks: tuple[Pick, ...]
+    answers_within: float | None = None  # s, the module's worst answer time, None where the plant file does not say
 
 
 @dataclass(frozen=True, slots=True)

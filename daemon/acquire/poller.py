@@ -400,7 +400,7 @@ class Poller:
 
 
 def _link(link: Link, driver: Driver | None) -> _Link:
-    return _Link(link.name, link.timeout, driver)
+    return _Link(link.name, link.timeout_s, driver)
 
 
 def _module(index: int, m: Module, plan: ReadPlan) -> _Module:

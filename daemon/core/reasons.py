@@ -27,6 +27,7 @@ class Reason(IntEnum):
     NOT_A_NUMBER = 4
     NOT_POLLED = 5
     STOPPING = 6
+    NOT_AVAILABLE = 7
     REFUSED_1 = 17
     REFUSED_2 = 18
     REFUSED_3 = 19
@@ -71,6 +72,7 @@ _TEXT: Final[Mapping[int, tuple[Quality, str]]] = {
     4: (Quality.BAD, "not a number"),
     5: (Quality.BAD, "no answer (next try later)"),
     6: (Quality.BAD, "service stopping"),
+    7: (Quality.BAD, "module says: not available"),
     17: (Quality.BAD, "module refused (code 1: no such function)"),
     18: (Quality.BAD, "module refused (code 2: no such register)"),
     19: (Quality.BAD, "module refused (code 3: not that many registers)"),

@@ -2,8 +2,8 @@
 
 Pure. A count is written so that it reads back exactly: whole numbers whole, floats by their shortest exact form. A
 reason starts with "!": `!no answer`, `!link down`, `!bad answer`, `!not a number`, `!not polled`, `!stopping`,
-`!exception 2` (the code the module gave). `!not due` says that the module was not polled in this row, where the
-reader would otherwise take an empty cell for a missing answer.
+`!not available`, `!exception 2` (the code the module gave). `!not due` says that the module was not polled in this
+row, where the reader would otherwise take an empty cell for a missing answer.
 """
 
 from __future__ import annotations
@@ -23,6 +23,7 @@ _WORDS: Final[dict[int, str]] = {
     Reason.NOT_A_NUMBER: "!not a number",
     Reason.NOT_POLLED: "!not polled",
     Reason.STOPPING: "!stopping",
+    Reason.NOT_AVAILABLE: "!not available",
     **{16 + code: f"!exception {code}" for code in range(1, 12)},
     Reason.REFUSED_OTHER: "!exception other",
 }
@@ -35,6 +36,8 @@ _LIMITS: Final[dict[str, tuple[int, int]]] = {
     "u32": (0, 2**32 - 1),
     "s32": (-(2**31), 2**31 - 1),
     "u64": (0, 2**64 - 1),
+    "bcd16": (0, 9999),
+    "bcd32": (0, 99_999_999),
 }
 
 

@@ -33,7 +33,7 @@ WIDE_FLOATS: Final = 16
 
 _HEAD: Final = struct.Struct("<BBB")
 _WIDE: Final = struct.Struct("<BHI")
-_CODE: Final = {"u16": "H", "s16": "h", "u32": "I", "s32": "i", "u64": "Q", "f32": "f", "f64": "d"}
+_CODE: Final = {"u16": "H", "s16": "h", "u32": "I", "s32": "i", "u64": "Q", "f32": "f", "f64": "d", "bcd16": "H", "bcd32": "I"}
 _DIGITS: Final = bytes([48, 49]) + bytes(254)  # 0 and 1 to "0" and "1"; anything else to NUL, which int() refuses
 _DERIVED: Final = struct.Struct("<HdB")
 

@@ -118,7 +118,7 @@ class RtuDriver:
                 parity=_PARITY[link.parity],
                 stopbits=link.stop_bits,
                 timeout=_SLICE,
-                write_timeout=link.timeout + 1.0,
+                write_timeout=link.timeout_s + 1.0,
                 exclusive=True,
             )
         except (OSError, SerialException, ValueError, termios.error) as error:
@@ -155,13 +155,13 @@ class RtuDriver:
         link = self._link
         if not self._quiet(port, unit):
             fault = Fault.STOPPING if self._closed else Fault.BAD_ANSWER
-            return Refusal(fault, f"the line was not quiet for {link.timeout:g} s; nothing was asked", skip=True)
+            return Refusal(fault, f"the line was not quiet for {link.timeout_s:g} s; nothing was asked", skip=True)
         request = self._frames.buildFrame(encode(ask.request, unit))
         port.reset_input_buffer()
         port.write(request)
         sent = wire_time.now()
         wire_bytes = len(request) + SMALLEST + ask.shape.data_bytes
-        deadline = sent + characters(wire_bytes, link.baud) + link.timeout
+        deadline = sent + characters(wire_bytes, link.baud) + link.timeout_s
         data, more, seen = b"", SMALLEST, None
         while not self._closed:
             data += port.read(more)
@@ -177,9 +177,9 @@ class RtuDriver:
         self._free_at = now + silence(link.baud) + link.pause
         if self._closed:
             return Refusal(Fault.STOPPING, "the link is being closed", skip=True)
-        self._asked[unit] = deadline - link.timeout
+        self._asked[unit] = deadline - link.timeout_s
         if seen is None:
-            return Refusal(Fault.NO_ANSWER, f"no answer within {link.timeout:g} s", skip=True)
+            return Refusal(Fault.NO_ANSWER, f"no answer within {link.timeout_s:g} s", skip=True)
         self._note(seen.foreign, seen.noise)
         others = sorted(set(seen.foreign) - {unit})
         what = f"{len(data)} bytes without the answer asked for ({data[:16].hex(' ')})"
@@ -193,7 +193,7 @@ class RtuDriver:
         for unit in self._asked.keys() & set(foreign):
             self.counts.late += 1
             took = wire_time.now() - self._asked[unit]
-            self._slow[unit] = min(max(took, self._slow.get(unit, 0.0)), 3 * self._link.timeout)
+            self._slow[unit] = min(max(took, self._slow.get(unit, 0.0)), 3 * self._link.timeout_s)
 
     def _rested(self, unit: int) -> float:
         """Until when a late answer that could be taken for this unit's next one, or disturb it, may still come."""
@@ -201,14 +201,14 @@ class RtuDriver:
         for other, asked in self._asked.items():
             # a dead unit shall not cost its neighbours anything; one known to be slow shall not talk into theirs
             if other == unit or other in self._slow:
-                ends.append(asked + max(2 * self._link.timeout, 1.5 * self._slow.get(other, 0.0)))
+                ends.append(asked + max(2 * self._link.timeout_s, 1.5 * self._slow.get(other, 0.0)))
         return max(ends, default=0.0)
 
     def _quiet(self, port: Serial, unit: int) -> bool:
         """Wait until the next request may go: silence kept, no late answer to come. False when it is never quiet."""
         link = self._link
         rested = self._rested(unit)
-        deadline = max(rested, self._free_at, wire_time.now()) + link.timeout
+        deadline = max(rested, self._free_at, wire_time.now()) + link.timeout_s
         stray = b""
         while True:
             if port.in_waiting:

@@ -140,12 +140,12 @@ class TcpDriver:
             comm_type=CommType.TCP,
             host=self._link.host or "",
             port=self._link.port,
-            timeout_connect=self._link.timeout,
+            timeout_connect=self._link.timeout_s,
             reconnect_delay=0,  # connecting again is ours
         )
         frames = Frames()
         wire = TransactionManager(params, frames, 0, False, None, None, self._up_or_down)
-        async with asyncio.timeout(self._link.timeout):
+        async with asyncio.timeout(self._link.timeout_s):
             await wire.call_create()
         if wire.transport is not None:  # else lost again at once
             self._frames, self._wire = frames, wire
@@ -187,7 +187,7 @@ class TcpDriver:
             if wire.recv_buffer:
                 self._drop()  # half an answer: what follows it must not be read as the start of the next
                 return Refusal(Fault.BAD_ANSWER, "half an answer, then silence", skip=True)
-            return Refusal(Fault.NO_ANSWER, f"no answer within {self._link.timeout:g} s", skip=True)
+            return Refusal(Fault.NO_ANSWER, f"no answer within {self._link.timeout_s:g} s", skip=True)
         finally:
             self._in_flight = False
         if not isinstance(arrived, Arrived) or arrived.why:
@@ -207,7 +207,7 @@ def open_tcp(link: Link) -> TcpDriver:
 
 def _trouble(link: Link, where: str, error: BaseException) -> str:
     if isinstance(error, TimeoutError):
-        what = f"did not answer within {link.timeout:g} s"
+        what = f"did not answer within {link.timeout_s:g} s"
         look = "Check power, cable and address of the module"
     elif isinstance(error, ConnectionRefusedError):
         what = "refuses the connection"
