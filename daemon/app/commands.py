@@ -239,6 +239,28 @@ def replay(
     print(json.dumps(summary, indent=1, ensure_ascii=False))
 
 
+@app.command()
+def loops(
+    plant: PlantArg,
+    channel: Annotated[
+        list[str] | None, typer.Option(help="Only this input (module.channel or tag); may repeat.")
+    ] = None,
+    by: ByOpt = None,
+    store: StoreOpt = None,
+) -> None:
+    """Check the 4-20 mA loops: five driven steps and the wall instrument's display, kept as a record.
+
+    Example: waterside loops plant.toml --channel ai.b1_cond --by "J. Ortiz"
+    """
+    from daemon.app.checking import check_loops
+    from daemon.app.running import read_plant
+
+    source = read_plant(plant)
+    if source is None:
+        raise typer.Exit(1)
+    raise typer.Exit(check_loops(source, channel or [], by, store))
+
+
 def _progress(what: str) -> Any:
     """A counter on standard error, where that is a terminal."""
 

@@ -42,6 +42,13 @@ STOP_S: Final = 1.5  # real seconds the mail in flight has to end at stop
 
 Seen = Callable[[Group, GroupOutcome], None]
 
+ACTS: Final[dict[str, tuple[str, ...]]] = {
+    "ack": ("occurrence",),
+    "note": ("text", "target"),
+    "loop_check": ("channel", "tag", "driven_by", "steps", "summary"),
+}
+"""What a person can do by the letterbox, and the fields of it that are kept."""
+
 
 @dataclass(slots=True)
 class Options:
@@ -244,6 +251,8 @@ class Service:
         match request.get("ask"):
             case "view":
                 return {"view": self.view().as_json()}
+            case "fresh counts":
+                return await self._fresh_counts(str(request.get("channel", "")))
             case None:
                 return await self._act(request)
             case other:
@@ -251,12 +260,12 @@ class Service:
 
     async def _act(self, request: dict[str, Any]) -> dict[str, Any]:
         kind = request.get("act")
-        if kind not in ("ack", "note"):
-            raise ActRefused(f"the act {kind!r} is not known.", "", "Known here: ack, note.")
+        if kind not in ACTS:
+            raise ActRefused(f"the act {kind!r} is not known.", "", f"Known here: {', '.join(ACTS)}.")
         by = str(request.get("by") or request.get("login") or "").strip()
         if not by:
             raise ActRefused("an act needs a person.", "by", "Say who with --by NAME.")
-        body = {k: v for k, v in request.items() if k in ("occurrence", "text", "target")}
+        body = {k: v for k, v in request.items() if k in ACTS[kind]}
         try:
             number, result = await self._keeper.submit(kind, by[:80], body)
         except StoreError as e:
@@ -265,6 +274,28 @@ class Service:
             raise ActRefused(result, f"act {number}", "")
         return {"number": number}
 
+    async def _fresh_counts(self, ref: str) -> dict[str, Any]:
+        """The counts of one channel from the next poll of its module."""
+        name, _, channel = ref.partition(".")
+        plant = self.source.plant
+        k = next((i for i, m in enumerate(plant.modules) if m.name == name and channel in m.channels), None)
+        if k is None:
+            raise ActRefused(f"there is no channel {ref!r}.", "channel", "Name it as module.channel of the plant file.")
+        place = list(plant.modules[k].channels).index(channel)
+        answer: asyncio.Future[tuple[float | int | None, int]] = asyncio.get_running_loop().create_future()
+
+        def look(group: Group, outcome: GroupOutcome) -> None:
+            for scan in group.scans:
+                if scan.module == k and not answer.done():
+                    answer.set_result((scan.counts[place], scan.faults[place]))
+
+        self.on_stored(look)
+        try:
+            count, fault = await answer
+        finally:
+            self._listeners.remove(look)
+        return {"count": count, "fault": fault}
+
     # ------------------------------------------------------------------ what runs beside the polls
 
     def _stored(self, group: Group, outcome: GroupOutcome) -> None:
@@ -272,7 +303,7 @@ class Service:
             log.info("%s %s %s: %s %s", e.event, e.target, e.kind, e.evidence or e.state, f"[{e.occurrence}]")
         if outcome.notices:
             self._sender.wake()
-        for listener in self._listeners:
+        for listener in tuple(self._listeners):
             listener(group, outcome)
 
     async def _send_direct(self, rows: Sequence[MailRow]) -> None:

@@ -109,6 +109,12 @@ class _Step:
                 Entry(self.group.at_ms, 0, target, "note", "", "note", "", "", evidence=text, by=act.by)
             )
             return ""
+        if act.kind == "loop_check":
+            text, target = str(act.body.get("summary", ""))[:2000], str(act.body.get("tag", ""))
+            self.journal.append(
+                Entry(self.group.at_ms, 0, target, "loop_check", "", "note", "", "", evidence=text, by=act.by)
+            )
+            return ""
         if act.kind == "service":
             return self._report(act.body)
         return f"this version does not know the act {act.kind!r}"
