@@ -54,7 +54,7 @@ class Poll:
             got = yield self.asks[0]
             if not isinstance(got, Refusal):
                 counts = tuple(self.asks[0].fields.read(got))
-                return Answer(counts, self.fine if None not in counts else _numbers(counts))
+                return Answer(counts, self.fine if None not in counts else self.asks[0].fields.faults(got, counts))
             return (yield from self._each(got))
         return (yield from self._each(None))
 
@@ -68,9 +68,10 @@ class Poll:
             got = (yield ask) if first is None else first
             first = None
             if not isinstance(got, Refusal):
-                for place, count in zip(ask.fields.places, ask.fields.read(got), strict=True):
-                    counts[place] = count
-                    faults[place] = Fault.NONE if count is not None else Fault.NOT_A_NUMBER
+                read = ask.fields.read(got)
+                why = ask.fields.faults(got, read) if None in read else (Fault.NONE,) * len(read)
+                for place, count, fault in zip(ask.fields.places, read, why, strict=True):
+                    counts[place], faults[place] = count, fault
                 continue
             if got.fault is Fault.REFUSED_2 and ask.apart:
                 self.asks = tuple(part for a in self.asks for part in (a.apart if a is ask else (a,)))
@@ -103,10 +104,6 @@ def ready(plan: ReadPlan) -> Poll:
             )
         asks.append(Ask(request, shape(request), fields(whole), apart))
     return Poll(plan, tuple(asks))
-
-
-def _numbers(counts: tuple[Count | None, ...]) -> tuple[Fault, ...]:
-    return tuple(Fault.NOT_A_NUMBER if count is None else Fault.NONE for count in counts)
 
 
 def _range(request: Request) -> str:

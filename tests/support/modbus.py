@@ -36,6 +36,8 @@ def module(channels: dict[str, dict[str, Any]], unit: int = 1, name: str = "ai",
 
 def image(type_: str, value: float, words: str = "high first", order: str = "high first") -> list[int]:
     """The registers a module holds for a value (IEEE 754 and two's complement, by struct)."""
+    if type_ in ("bcd16", "bcd32"):  # a decimal digit in each four bits
+        type_, value = {"bcd16": "u16", "bcd32": "u32"}[type_], int(f"{value:.0f}", 16)
     code = {"u16": "H", "s16": "h", "u32": "I", "s32": "i", "u64": "Q", "f32": "f", "f64": "d"}[type_]
     raw = struct.pack(">" + code, value)
     pairs = [raw[i : i + 2] for i in range(0, len(raw), 2)]

@@ -14,7 +14,7 @@ from daemon.core.scan import Scan
 from daemon.store.packing import Layout, PackingError, pack_derived, unpack_derived
 from tests.support.stores import PLANT, TEXT
 
-TYPES = ("u16", "s16", "u32", "s32", "u64", "f32", "f64", "bit")
+TYPES = ("u16", "s16", "u32", "s32", "u64", "f32", "f64", "bit", "bcd16", "bcd32")
 VALUES: dict[str, st.SearchStrategy[Any]] = {
     "u16": st.integers(0, 2**16 - 1),
     "s16": st.integers(-(2**15), 2**15 - 1),
@@ -24,6 +24,8 @@ VALUES: dict[str, st.SearchStrategy[Any]] = {
     "f32": st.floats(allow_nan=False, allow_infinity=False, width=32),
     "f64": st.floats(allow_nan=False, allow_infinity=False),
     "bit": st.integers(0, 1),
+    "bcd16": st.integers(0, 9999),
+    "bcd32": st.integers(0, 99_999_999),
 }
 FAULT = st.one_of(st.just(0), st.sampled_from([1, 2, 5, 18, 28]))
 

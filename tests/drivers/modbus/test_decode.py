@@ -24,10 +24,12 @@ LIMITS = {
     "u64": st.integers(0, 2**64 - 1),
     "f32": st.floats(width=32, allow_nan=False, allow_infinity=False),
     "f64": st.floats(allow_nan=False, allow_infinity=False),
+    "bcd16": st.integers(0, 9999),
+    "bcd32": st.integers(0, 99_999_999),
 }
 
 
-def one(kind: str, words: str = "high first", order: str = "high first", **more: int):  # type: ignore[no-untyped-def]
+def one(kind: str, words: str = "high first", order: str = "high first", **more: float):  # type: ignore[no-untyped-def]
     channel = {"function": "input", "address": 0, "type": kind, "words": words, "bytes": order, **more}
     return decoder(module({"a": channel}).channels["a"])
 
@@ -81,3 +83,55 @@ def test_no_number_is_the_fault_of_its_own_channel(alone: bool) -> None:
         answer = end.value
     assert answer.counts[:2] == (None, 5)
     assert answer.faults[:2] == (Fault.NOT_A_NUMBER, Fault.NONE)
+
+
+@given(st.integers(0, 2**32 - 1))
+def test_bcd_is_what_its_hexadecimal_digits_read_as_decimal(raw: int) -> None:
+    """Four bits above 9 are no digit: there is no count then."""
+    digits = f"{raw:08x}"
+    wanted = int(digits) if not set(digits) & set("abcdef") else None
+    assert one("bcd32")([raw >> 16, raw & 0xFFFF], 0) == wanted
+    assert one("bcd32", "low first")([raw & 0xFFFF, raw >> 16], 0) == wanted
+    low = digits[4:]
+    assert one("bcd16")([raw & 0xFFFF], 0) == (int(low) if not set(low) & set("abcdef") else None)
+
+
+@pytest.mark.parametrize(
+    ("kind", "none", "registers"),
+    [
+        ("u16", 0xFFFF, [0xFFFF]),
+        ("s16", -32768, [0x8000]),
+        ("u32", 0xFFFFFFFF, [0xFFFF, 0xFFFF]),
+        ("s32", -(2**31), [0x8000, 0]),
+        ("u64", 2**64 - 1, [0xFFFF] * 4),
+        ("f32", -9999.9, list(struct.unpack(">2H", struct.pack(">f", -9999.9)))),
+        ("f64", -9999.9, list(struct.unpack(">4H", struct.pack(">d", -9999.9)))),
+        ("bcd16", 9999, [0x9999]),
+        ("bcd32", 0, [0, 0]),
+    ],
+)
+@pytest.mark.parametrize("alone", [True, False])
+def test_a_count_that_says_no_value_is_a_fault_of_its_own(
+    kind: str, none: float, registers: list[int], alone: bool
+) -> None:
+    decode = one(kind, not_available=none)
+    assert decode(registers, 0) is None
+    other = [registers[0] ^ 1, *registers[1:]]
+    assert decode(other, 0) == one(kind)(other, 0) is not None
+    channels: dict[str, dict[str, object]] = {
+        "a": {"function": "input", "address": 0, "type": kind, "not_available": none},
+        "nan": {"function": "input", "address": len(registers), "type": "f32"},
+        "ok": {"function": "input", "address": len(registers) + 2},
+    }
+    if not alone:
+        channels["coil"] = {"function": "coil", "address": 0}
+    steps = ready(plan_reads(module(channels))).steps()
+    sent: list[int] | None = None
+    try:
+        while True:
+            ask: Ask = next(steps) if sent is None else steps.send(sent)
+            sent = [1] if ask.request.function == "coil" else [*registers, 0x7FC0, 0, 5]
+    except StopIteration as end:
+        answer = end.value
+    assert answer.counts[:3] == (None, None, 5)
+    assert answer.faults[:3] == (Fault.NOT_AVAILABLE, Fault.NOT_A_NUMBER, Fault.NONE)
