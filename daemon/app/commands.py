@@ -261,6 +261,33 @@ def loops(
     raise typer.Exit(check_loops(source, channel or [], by, store))
 
 
+@app.command()
+def scan(
+    plant: PlantArg,
+    link: Annotated[str, typer.Argument(help="The link's name in the plant file.")],
+    units: Annotated[str, typer.Option(help='Unit ids: "1-32", "1,5,9-12".')] = "1-32",
+    wait: Annotated[str, typer.Option(help="How long to wait for each answer.")] = "300 ms",
+    hunt: Annotated[bool, typer.Option("--hunt", help="Serial: try common baud rates and parities too.")] = False,
+    store: StoreOpt = None,
+    as_json: JsonOpt = False,
+) -> None:
+    """Find out which units answer on a link, by reads alone. On a serial line it listens first.
+
+    Example: waterside scan plant.toml panel --units 1-32
+    """
+    from daemon.app.running import read_plant
+    from daemon.app.scanning import ScanRefused, scan_link
+
+    source = read_plant(plant)
+    if source is None:
+        raise typer.Exit(1)
+    try:
+        code = scan_link(source, link, units, wait, hunt=hunt, store=store, as_json=as_json)
+    except ScanRefused as e:
+        raise _fail(f"Not scanned: {e}", 2) from e
+    raise typer.Exit(code)
+
+
 def _progress(what: str) -> Any:
     """A counter on standard error, where that is a terminal."""
 

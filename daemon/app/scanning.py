@@ -1,0 +1,176 @@
+"""`scan` in the terminal: what is refused before a single byte is sent, progress, and the list of who answered.
+
+May import: config, drivers, daemon.app, daemon.store.lock.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import re
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+from config.load import PlantText
+from config.model import Link, Module
+from config.units import QuantityError, quantity
+from drivers.modbus.functions import MEANINGS
+from drivers.modbus.scan import FUNCTIONS, LISTEN_S, Heard, estimate_s, listen, scan
+from drivers.registry import open_link
+
+COMMON = tuple((baud, parity) for baud in (9600, 19200, 38400, 115200) for parity in ("even", "none", "odd"))
+"""Settings tried when hunting: the specification's 9600 and 19200, and two rates often met (common practice)."""
+
+ALONE = "only this equipment"
+_SERIAL = ("modbus-rtu", "modbus-ascii")
+_HEADS = {"input": "4 input", "holding": "3 holding", "coil": "1 coil", "discrete": "2 discrete"}
+
+
+class ScanRefused(Exception):
+    """The scan does not begin; the text says why and what to do."""
+
+
+def units_of(text: str) -> list[int]:
+    """ "1-32", "1,5,9-12": unit ids. ScanRefused when it is neither."""
+    out: list[int] = []
+    for part in text.split(","):
+        m = re.fullmatch(r"\s*(\d+)(?:\s*-\s*(\d+))?\s*", part)
+        if not m or not 0 <= int(m[1]) <= int(m[2] or m[1]) <= 255:
+            raise ScanRefused(f'--units wants ids from 0 to 255, like "1-32" or "1,5,9-12"; found {text!r}.')
+        out += range(int(m[1]), int(m[2] or m[1]) + 1)
+    return list(dict.fromkeys(out))
+
+
+def scan_link(
+    source: PlantText, name: str, units: str, wait: str, *, hunt: bool, store: Path | None, as_json: bool
+) -> int:
+    """Scan one link of a plant file; returns the exit code. Raises ScanRefused."""
+    link = next((x for x in source.plant.links if x.name == name), None)
+    if link is None:
+        raise ScanRefused(f"there is no link {name!r}. Links: {', '.join(x.name for x in source.plant.links)}.")
+    asked = units_of(units)
+    if link.kind in _SERIAL and (bad := [u for u in asked if not 1 <= u <= 247]):
+        raise ScanRefused(f"on a serial line units are 1 to 247; found {bad[0]}.")
+    _owned(source, link, store)
+    try:
+        link = link.model_copy(update={"timeout": quantity(wait, "time")})
+    except QuantityError as e:
+        raise ScanRefused(f"--wait {e}") from e
+    known: dict[int, list[Module]] = {}
+    for m in source.plant.modules:
+        if m.link == name:
+            known.setdefault(m.unit, []).append(m)
+    settings: Sequence[Link] = [link]
+    if hunt:
+        settings = _hunted(link)
+    if link.kind in _SERIAL:
+        _quiet(link)
+    return asyncio.run(_all(settings, asked, known, as_json))
+
+
+def _owned(source: PlantText, link: Link, store: Path | None) -> None:
+    from daemon.app.service import default_options
+    from daemon.store.lock import locked
+
+    at = default_options(source.plant, store).store
+    if locked(at):
+        raise ScanRefused(
+            f"the service runs on {at} and owns link {link.name}: two masters on one line spoil each other's answers. "
+            "Stop the service for the scan, or read its own list with `waterside status`."
+        )
+
+
+def _hunted(link: Link) -> list[Link]:
+    if link.kind not in _SERIAL:
+        raise ScanRefused("--hunt is for serial lines: a TCP link has no baud rate.")
+    print(
+        "Hunting tries other baud rates and parities. On a pair with other equipment that can upset it.\n"
+        f"If no other equipment is on the pair, type: {ALONE}",
+        file=sys.stderr,
+    )
+    try:
+        typed = input()
+    except EOFError:
+        typed = ""
+    if typed.strip().lower() != ALONE:
+        raise ScanRefused("not confirmed; nothing was sent. Scan at the known settings, or on a pair of its own.")
+    return [link.model_copy(update={"baud": b, "parity": p, "stop_bits": 2 if p == "none" else 1}) for b, p in COMMON]
+
+
+def _quiet(link: Link) -> None:
+    print(f"Listening on {link.device} for {LISTEN_S:g} s before anything is sent ...", file=sys.stderr)
+    try:
+        heard = listen(link)
+    except (OSError, ValueError) as e:
+        raise ScanRefused(f"{link.device} cannot be opened: {e}") from e
+    if heard:
+        raise ScanRefused(
+            f"{heard} bytes were heard on {link.device}: another master asks on this pair. Nothing was sent. Use a "
+            "pair of its own, a gateway that shares the line, or a second port of the modules."
+        )
+
+
+async def _all(settings: Sequence[Link], units: Sequence[int], known: dict[int, list[Module]], as_json: bool) -> int:
+    total = sum(estimate_s(x, units) for x in settings)
+    print(f"{len(units)} units, at most about {total:.0f} s.", file=sys.stderr)
+    found: list[dict[str, object]] = []
+    for link in settings:
+        how = f"{link.baud} baud, parity {link.parity}" if link.kind in _SERIAL else f"{link.host}:{link.port}"
+        for heard in await _one(link, units, known, how):
+            found.append({"at": how, "unit": heard.unit, **heard.answers})
+    if as_json:
+        print(json.dumps({"found": found}, indent=1))
+    else:
+        _show(found, known)
+    return 0 if found else 1
+
+
+async def _one(link: Link, units: Sequence[int], known: dict[int, list[Module]], how: str) -> list[Heard]:
+    driver = open_link(link)
+    out = []
+    try:
+        if trouble := await driver.connect():
+            raise ScanRefused(trouble)
+        async for heard in scan(driver, units, known):
+            if heard.there:
+                out.append(heard)
+            if sys.stderr.isatty():
+                print(f"\r{how}: unit {heard.unit}, {len(out)} found ", end="", file=sys.stderr, flush=True)
+    finally:
+        await driver.aclose()
+        if sys.stderr.isatty():
+            print(file=sys.stderr)
+    return out
+
+
+def _show(found: list[dict[str, object]], known: dict[int, list[Module]]) -> None:
+    from rich.console import Console
+    from rich.table import Table
+
+    console = Console()
+    if not found:
+        console.print("Nobody answered. Check power, the A and B wires, baud rate and parity, and the unit numbers.")
+        return
+    table = Table(box=None, padding=(0, 2, 0, 0), pad_edge=False)
+    for head in ("unit", *(_HEADS[f] for f in FUNCTIONS), "in the plant file"):
+        table.add_column(head, header_style="dim")
+    for row in found:
+        unit = row["unit"]
+        assert isinstance(unit, int)
+        names = ", ".join(m.name for m in known.get(unit, ())) or "no"
+        table.add_row(str(unit), *(_short(str(row[f])) for f in FUNCTIONS), names)
+    for how in dict.fromkeys(str(row["at"]) for row in found):
+        console.print(f"At {how}:", highlight=False)
+    console.print(table)
+    codes = sorted({m[1] for row in found for f in FUNCTIONS if (m := _CODE.search(str(row[f])))}, key=int)
+    for code in codes:
+        console.print(f"({code}) {MEANINGS.get(int(code), 'not a listed code')}", style="dim", highlight=False)
+
+
+_CODE = re.compile(r"code (\d+)")
+
+
+def _short(word: str) -> str:
+    m = _CODE.search(word)
+    return f"refused ({m[1]})" if m else word or "no answer"
