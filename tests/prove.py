@@ -28,6 +28,10 @@ class Row(NamedTuple):
 
 
 TABLE: Final[Mapping[str, Row]] = {
+    "start-up": Row(
+        "tests.bench.start_up", "process start to the first stored reading, and memory, beside a bare script"
+    ),
+    "loop": Row("tests.bench.loop", "poll, pipeline and durable commit of 8 modules at 1 Hz, beside the least loop"),
     "kill": Row("tests.campaign.kill", "the service killed at random moments, against a ledger kept outside"),
 }
 
