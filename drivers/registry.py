@@ -23,8 +23,8 @@ def open_link(link: Link) -> Driver:
     return cast(Driver, getattr(import_module(module), name)(link))
 
 
-def plan_reads(module: Module) -> ReadPlan:
-    """The requests that fetch every channel of a module (see `drivers.modbus.plan`)."""
+def plan_reads(module: Module, link: Link | None = None) -> ReadPlan:
+    """The cheapest requests that fetch every channel of a module over a link (see `drivers.modbus.plan`)."""
     from drivers.modbus.plan import plan
 
-    return plan(module)
+    return plan(module, link)

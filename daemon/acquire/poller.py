@@ -87,6 +87,7 @@ class _Module:
     name: str
     plan: ReadPlan
     every: float  # plant seconds
+    timeout: float  # real seconds that a silence of it costs the link
     without: dict[Fault, Scan]  # its scans with no count, by fault
     zeros: tuple[int, ...]
     stats: ModuleStats = field(default_factory=ModuleStats)
@@ -128,7 +129,7 @@ class Poller:
         deliver: Callable[[Polled], Awaitable[None]],
         *,
         beat: Callable[[str], None] = lambda link: None,
-        plans: Callable[[Module], ReadPlan] = plan_reads,
+        plans: Callable[[Module, Link], ReadPlan] = plan_reads,
         origin: float | None = None,
         backlog: int = 600,
     ) -> None:
@@ -137,7 +138,8 @@ class Poller:
         self._backlog = backlog
         links = {link.name: _link(link, drivers.get(link.name)) for link in plant.links}
         self._links = tuple(links.values())
-        self._modules = tuple(_module(i, m, plans(m)) for i, m in enumerate(plant.modules))
+        wires = {link.name: link for link in plant.links}
+        self._modules = tuple(_module(i, m, wires[m.link], plans) for i, m in enumerate(plant.modules))
         self._of = tuple(links[m.link] for m in plant.modules)
         for module, link in zip(self._modules, self._of, strict=True):
             link.modules.append(module)
@@ -362,7 +364,8 @@ class Poller:
             s.silences += 1
             s.silent_in_row += 1
             silent = sum(1 for other in link.modules if other.stats.silent_in_row)
-            wait = wait_s(s.silent_in_row, link.timeout, silent, len(link.modules) - silent)
+            longest = max(other.timeout for other in link.modules if other.stats.silent_in_row)
+            wait = wait_s(s.silent_in_row, longest, silent, len(link.modules) - silent)
             m.retry_ms = due_ms + self._ms(wait)
             if s.silent_in_row == 1:
                 log.warning("module %s on link %s is silent. %s Polling goes on.", m.name, link.name, answer.detail)
@@ -403,13 +406,13 @@ def _link(link: Link, driver: Driver | None) -> _Link:
     return _Link(link.name, link.timeout_s, driver)
 
 
-def _module(index: int, m: Module, plan: ReadPlan) -> _Module:
-    n = len(m.channels)
+def _module(index: int, m: Module, link: Link, plans: Callable[[Module, Link], ReadPlan]) -> _Module:
+    n, plan = len(m.channels), plans(m, link)
     if len(plan.picks) != n:
         raise ValueError(f"the read plan of module {m.name} has {len(plan.picks)} values for {n} channels")
     kinds = (Fault.NO_ANSWER, Fault.LINK_DOWN, Fault.NOT_POLLED, Fault.STOPPING)
     without = {f: Scan(index, (None,) * n, (int(f),) * n) for f in kinds}
-    return _Module(index, m.name, plan, m.every, without, (0,) * n)
+    return _Module(index, m.name, plan, m.every, link.waits(plan.answers_within), without, (0,) * n)
 
 
 def _in_turn(link: _Link, now_ms: int) -> None:

@@ -6,7 +6,7 @@ import asyncio
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
-from config.model import Module
+from config.model import Link, Module
 from daemon.core.clock import Clock
 from drivers.contract import Answer, Fault, Pick, ReadPlan, Request, nothing
 
@@ -72,7 +72,7 @@ class HandLink:
             self._end.set_result(None)
 
 
-def simple_plan(module: Module) -> ReadPlan:
+def simple_plan(module: Module, link: Link | None = None) -> ReadPlan:
     """One request a channel: enough for drivers that never look at it."""
     requests = tuple(Request(c.function, c.address, c.registers) for c in module.channels.values())
     return ReadPlan(
