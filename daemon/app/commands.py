@@ -8,10 +8,8 @@ from __future__ import annotations
 
 import json
 import sys
-from datetime import datetime
 from pathlib import Path
 from typing import Annotated, Any
-from zoneinfo import ZoneInfo
 
 import typer
 
@@ -296,8 +294,3 @@ def _progress(what: str) -> Any:
             print(f"\r{n} {what}", end="", file=sys.stderr, flush=True)
 
     return show
-
-
-def local_time(at_ms: int, zone: str) -> str:
-    """An instant as this plant's clock shows it."""
-    return datetime.fromtimestamp(at_ms / 1000, ZoneInfo(zone)).strftime("%a %Y-%m-%d %H:%M:%S")
