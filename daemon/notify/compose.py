@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 from email.headerregistry import Address
 from email.message import EmailMessage
 from email.policy import SMTP
@@ -25,6 +26,8 @@ NOBODY: Final = "waterside@waterside.invalid"
 """Sender of mails written as files where the plant has no [mail]."""
 
 _POLICY: Final = SMTP.clone(cte_type="7bit")  # no relay on the way has to know 8-bit bodies
+
+_EMPTY_FIRST_LINE: Final = re.compile(rb"^([A-Za-z-]+):\r\n[ \t]+", re.MULTILINE)
 
 
 def compose(
@@ -58,6 +61,18 @@ def compose(
     # a fixed boundary: the same row makes the same bytes
     message.set_boundary(f"=_{_hash('boundary', own)}")
     return message
+
+
+def wire(message: EmailMessage) -> bytes:
+    """The message as it goes over the wire and into files: CRLF lines, no header whose first line is empty.
+
+    UTF-8 stands in headers only where an address asks for it (a name before the @ beyond ASCII).
+    """
+    addresses = [a.addr_spec for name in ("From", "To") for a in message[name].addresses]
+    raw = message.as_bytes(policy=_POLICY if all(map(str.isascii, addresses)) else _POLICY.clone(utf8=True))
+    head, blank, rest = raw.partition(b"\r\n\r\n")
+    # legal, but readers show the space: the library puts a long word on a line of its own
+    return _EMPTY_FIRST_LINE.sub(rb"\1: ", head) + blank + rest
 
 
 def message_id(notice: Notice, event: str, recipient: str, plant: Plant) -> str:

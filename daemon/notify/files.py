@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import os
 import re
+from contextlib import suppress
 from email.message import EmailMessage
 from pathlib import Path
 
 from config.model import Plant
 from daemon.core.outcome import Notice
+from daemon.notify.compose import wire
 from daemon.notify.smtp import Later
 from daemon.notify.wording import instant, zone_of
 
@@ -26,10 +28,11 @@ def write(message: EmailMessage, folder: Path, name: str) -> None:
     try:
         folder.mkdir(parents=True, exist_ok=True)
         with part.open("wb") as f:
-            f.write(message.as_bytes())
+            f.write(wire(message))
             f.flush()
             os.fsync(f.fileno())
         part.replace(folder / name)
     except OSError as e:
-        part.unlink(missing_ok=True)
+        with suppress(OSError):
+            part.unlink()
         raise Later(f"mails cannot be written to {folder}: {e.strerror or e}", server=True, stays=True) from e

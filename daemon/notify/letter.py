@@ -193,7 +193,7 @@ def _respond(notice: Notice, plant: Plant, kind: Kind | None) -> str:
     own = plant.alarms.get(notice.kind)
     if own is not None and own.respond_within is not None:
         return f"within {lasting(own.respond_within)}, says the plant file"
-    return f"within {lasting(kind.respond_s if kind else 3600.0)}, a starting value; the plant can set its own"
+    return f"within {lasting(kind.respond_s if kind else 3600.0)}, a starting value until the plant gives its own"
 
 
 def _evidence(notice: Notice) -> tuple[Section, ...]:

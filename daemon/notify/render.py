@@ -44,10 +44,11 @@ def plain(letter: Letter) -> str:
     if letter.banner:
         out += [*_wrapped(f"*** {letter.banner} ***"), ""]
     out += [*_wrapped(f"{letter.plant}, {letter.place}"), *_wrapped(letter.headline.upper()), ""]
+    out += [*_wrapped(letter.lead), ""]
     wide = max((len(k) for k, _ in letter.facts), default=0) + 2
     for key, value in letter.facts:
         out += _wrapped(f"{key:<{wide}}{value}", hang=" " * wide)
-    out += ["", *_wrapped(letter.lead), ""]
+    out.append("")
     for s in letter.sections:
         out += [s.heading.upper()]
         if s.text:

@@ -1,6 +1,7 @@
 """The talk with the mail server, and what its answers mean: taken, try later, or refused for good.
 
-The mail library is imported when the first mail goes. May import: config. Waits here are real time: sockets know no
+The mail library is imported when the first mail goes. May import: config,
+daemon.notify.compose. Waits here are real time: sockets know no
 other.
 """
 
@@ -10,12 +11,12 @@ import asyncio
 import re
 import ssl
 from email.message import EmailMessage
-from email.utils import parseaddr
 from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Final, Self
 
 from config.model import Mail
+from daemon.notify.compose import wire
 
 if TYPE_CHECKING:
     import aiosmtplib
@@ -66,7 +67,9 @@ class Talk:
         except (aiosmtplib.SMTPException, OSError):  # it was polite to try
             pass
         finally:
-            client.close()
+            _cut(client)
+        if kind is None:
+            await asyncio.sleep(0)  # the socket closes in the next turn of the loop
 
     async def deliver(self, message: EmailMessage, recipient: str) -> None:
         """Hand over one message; returns after the server has taken it. Raises Later or Refused."""
@@ -83,10 +86,12 @@ class Talk:
         import aiosmtplib
 
         client = self._client or await self._connect()
-        sender = parseaddr(self._mail.sender)[1] or self._mail.sender
+        raw, to = wire(message), message["To"].addresses[0].addr_spec
+        sender = message["From"].addresses[0].addr_spec
+        options = [] if sender.isascii() and to.isascii() else ["SMTPUTF8", "BODY=8BITMIME"]
         try:
             async with asyncio.timeout(max(TALK_S, self._timeout_s)):
-                errors, _ = await client.send_message(message, sender=sender, recipients=[recipient])
+                errors, _ = await client.sendmail(sender, [to], raw, mail_options=options)
         except aiosmtplib.SMTPRecipientsRefused as e:
             first = e.recipients[0]
             raise self._judged(first.code, f"refused {recipient}: {first.code} {first.message}") from e
@@ -109,23 +114,23 @@ class Talk:
     async def _connect(self) -> aiosmtplib.SMTP:
         import aiosmtplib
 
-        mail = self._mail
+        mail, password = self._mail, _password(self._mail)
         client = aiosmtplib.SMTP(
             hostname=mail.server,
             port=mail.port,
             use_tls=mail.security == "tls",
             start_tls=mail.security == "starttls",
             tls_context=_context(mail),
-            username=mail.user,
-            password=_password(mail),
             local_hostname=self._host,
             timeout=self._timeout_s,
         )
         try:
             async with asyncio.timeout(max(TALK_S, self._timeout_s)):
                 await client.connect()
+                if mail.user is not None:
+                    await client.login(mail.user, password or "")
         except BaseException as e:
-            client.close()
+            _cut(client)
             if isinstance(e, (aiosmtplib.SMTPException, OSError)):
                 raise self._no_connection(e) from e
             raise
@@ -167,8 +172,16 @@ class Talk:
 
     def _drop(self) -> None:
         if self._client is not None:
-            self._client.close()
+            _cut(self._client)
             self._client = None
+
+
+def _cut(client: aiosmtplib.SMTP) -> None:
+    """Close without the farewell of TLS, which would wait for the server's."""
+    transport = client.transport
+    client.close()
+    if isinstance(transport, asyncio.WriteTransport):
+        transport.abort()
 
 
 def _why(e: BaseException) -> str:

@@ -43,6 +43,7 @@ KNOWN = (
     "opened by hand or bypass",
     "a hand valve or bypass left passing",
     "cut-off bypassed or its wiring changed",
+    "put aside",
 )
 _COMFORT = [re.compile(p, re.IGNORECASE) for p in COMFORT]
 _DEEDS = [re.compile(p, re.IGNORECASE) for p in DEEDS]

@@ -1,0 +1,28 @@
+"""A real mail server for the tests of this folder, started once."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import pytest
+
+from tests.support.mailserver import Certificates, Exim, certificates, exim
+
+
+@pytest.fixture(scope="session")
+def exim_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Exim]:
+    with exim(tmp_path_factory.mktemp("exim")) as server:
+        yield server
+
+
+@pytest.fixture
+def postbox(exim_server: Exim) -> Exim:
+    """The running exim4 with nothing delivered and nobody put off."""
+    exim_server.clear()
+    exim_server.busy(False)
+    return exim_server
+
+
+@pytest.fixture(scope="session")
+def certs(tmp_path_factory: pytest.TempPathFactory) -> Certificates:
+    return certificates(tmp_path_factory.mktemp("certificates"))
