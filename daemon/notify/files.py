@@ -10,8 +10,8 @@ from pathlib import Path
 
 from config.model import Plant
 from daemon.core.outcome import Notice
+from daemon.notify.answers import Later
 from daemon.notify.compose import wire
-from daemon.notify.smtp import Later
 from daemon.notify.wording import instant, zone_of
 
 

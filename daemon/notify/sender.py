@@ -13,16 +13,17 @@ import socket
 from collections.abc import Awaitable, Callable, Iterator, Sequence
 from contextlib import contextmanager, nullcontext, suppress
 from pathlib import Path
-from typing import Final, Protocol
+from typing import TYPE_CHECKING, Final, Protocol
 
 from config.model import Plant
 from daemon.core.clock import Clock
 from daemon.core.outcome import MailRow
-from daemon.notify.compose import compose
-from daemon.notify.files import file_name, write
+from daemon.notify.answers import TIMEOUT_S, Later, Refused
 from daemon.notify.outbox import from_json
-from daemon.notify.smtp import TIMEOUT_S, Later, Refused, Talk
 from daemon.store.errors import StoreError, StoreRefused
+
+if TYPE_CHECKING:
+    from daemon.notify.smtp import Talk
 
 log = logging.getLogger("waterside.mail")
 
@@ -58,6 +59,14 @@ class Queue(Protocol):
     async def mail_sent(self, mail_id: int, at_ms: int) -> None: ...
     async def mail_later(self, mail_id: int, next_ms: int, why: str) -> None: ...
     async def mail_refused(self, mail_id: int, why: str, at_ms: int | None = None) -> None: ...
+
+
+def _libraries() -> None:
+    """Import what mails need with the first one, beside the loop: a poll must not wait for it."""
+    import aiosmtplib  # noqa: F401
+
+    import daemon.notify.files
+    import daemon.notify.smtp  # noqa: F401
 
 
 def pause_s(tries: int) -> float:
@@ -183,6 +192,9 @@ class Sender:
             log.error("stored mails wait: %s", e)
         if pausing or not (rows or self._direct):
             return False
+        await asyncio.to_thread(_libraries)
+        from daemon.notify.smtp import Talk
+
         post = Talk(self._plant.mail, self._host, self._timeout_s) if self._plant.mail else None
         try:
             async with post or nullcontext():
@@ -270,6 +282,9 @@ class Sender:
             del self._taken[row]
 
     async def _hand_over(self, row: MailRow | Queued, post: Talk | None) -> None:
+        from daemon.notify.compose import compose
+        from daemon.notify.files import file_name, write
+
         now_ms = self._clock.now_ms()
         notice = from_json(row.body)
         message = compose(notice, row.recipient, self._plant, now_ms=now_ms, demo_speed=self._speed, host=self._host)

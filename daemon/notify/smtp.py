@@ -16,25 +16,13 @@ from types import TracebackType
 from typing import TYPE_CHECKING, Final, Self
 
 from config.model import Mail
+from daemon.notify.answers import TIMEOUT_S, Later, Refused
 from daemon.notify.compose import wire
 
 if TYPE_CHECKING:
     import aiosmtplib
 
-TIMEOUT_S: Final = 30.0  # real seconds for each step of the talk
 TALK_S: Final = 120.0  # and for one whole mail, whatever dribbles in
-
-
-class Later(Exception):
-    """Not taken now. `server`: every other mail would fare the same; `stays`: it will not mend itself."""
-
-    def __init__(self, text: str, *, server: bool = False, stays: bool = False) -> None:
-        super().__init__(text)
-        self.server, self.stays = server, stays
-
-
-class Refused(Exception):
-    """This mail is refused for good: sending the same again would not help."""
 
 
 class Talk:
