@@ -8,11 +8,12 @@ from __future__ import annotations
 import tomllib
 
 from config.cross import cross
+from config.expand import expand
 from config.findings import Finding, PlantText
 from config.load import place
 
 
 def check(text: PlantText) -> list[Finding]:
     """All findings about a plant file, in the order of the file. A plant from `load` gives warnings and notes only."""
-    raw = tomllib.loads(text.text)
-    return place(cross(text.plant, raw), text.text, raw, text.file)
+    whole = expand(tomllib.loads(text.text))
+    return place(cross(text.plant, whole), text.text, whole, text.file)

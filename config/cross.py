@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
-
+from config.expand import Expanded
 from config.findings import Found
 from config.model import Plant
-from config.rules import house, limits, names, sampling, wiring
+from config.rules import house, limits, modules, names, sampling, wiring
 from config.rules.view import view
 
-_RULES = (*names.RULES, *wiring.RULES, *limits.RULES, *sampling.RULES, *house.RULES)
+_RULES = (*names.RULES, *wiring.RULES, *modules.RULES, *limits.RULES, *sampling.RULES, *house.RULES)
 
 
-def cross(plant: Plant, raw: Mapping[str, Any]) -> list[Found]:
-    """All findings, of every level. `raw` is the file as TOML has it; paths are of `plant`."""
-    v = view(plant, raw)
+def cross(plant: Plant, whole: Expanded) -> list[Found]:
+    """All findings, of every level. `whole` is the file as TOML has it, types put in place; paths are of `plant`."""
+    v = view(plant, whole.raw, frozenset(whole.unsure))
     return [found for rule in _RULES for found in rule(v)]

@@ -15,6 +15,7 @@ from pydantic import ValidationError
 
 from config import units
 from config.cross import cross
+from config.expand import Expanded, expand
 from config.findings import Finding, Found, PlantFileError, PlantText, key_text
 from config.model import Plant
 
@@ -30,15 +31,15 @@ def load(path: Path) -> PlantText:
 
 def loads(text: str, file: str = "plant.toml", *, rules: bool = True) -> PlantText:
     """As `load`, from text. Without `rules` only the shape counts: for a text that was in force once already."""
-    raw = _toml(text, file)
-    context = {"atmosphere_kpa": _air(raw)}
+    whole = expand(_toml(text, file))
+    context = {"atmosphere_kpa": _air(whole.raw)}
     try:
-        plant = _validated(raw, context)
+        plant = _validated(whole.raw, context)
     except ValidationError as e:
-        raise PlantFileError(place(_shape_errors(e, raw, context), text, raw, file)) from e
-    errors = [f for f in cross(plant, raw) if f.level == "error"] if rules else []
+        raise PlantFileError(place(_shape_errors(e, whole, context), text, whole, file)) from e
+    errors = whole.slips + ([f for f in cross(plant, whole) if f.level == "error"] if rules else [])
     if errors:
-        raise PlantFileError(place(errors, text, raw, file))
+        raise PlantFileError(place(errors, text, whole, file))
     return PlantText(plant, text, hashlib.sha256(text.encode()).hexdigest(), file)
 
 
@@ -68,14 +69,22 @@ def read(path: Path) -> str:
         raise _alone(file, line, f"is not UTF-8 (byte 0x{data[e.start]:02x}); save the file as UTF-8") from e
 
 
-def place(found: list[Found], text: str, raw: object, file: str) -> list[Finding]:
-    """Findings with their lines, in the order of the file."""
+def place(found: list[Found], text: str, whole: Expanded, file: str) -> list[Finding]:
+    """Findings with their lines, in the order of the file; of what came from a type of module, the type's line too."""
     if not found:
         return []
+    from config.expand import shipped_text
     from config.lines import Lines
 
     lines = Lines(text)
-    out = [Finding(file, lines.of(f.path), key_text(f.path, raw), f.text, f.level) for f in found]
+    out = []
+    for f in found:
+        more, source = "", whole.source(f.path)
+        if source is not None:
+            origin, path = source
+            line = (Lines(shipped_text(origin.name)) if origin.file else lines).of(path)
+            more = f" (from module type {origin.name}, {origin.file or file}:{line})"
+        out.append(Finding(file, lines.of(whole.written(f.path)), key_text(f.path, whole.raw), f.text + more, f.level))
     return sorted(dict.fromkeys(out), key=lambda f: f.line)
 
 
@@ -102,18 +111,29 @@ def _air(raw: dict[str, Any]) -> float:
     return units.atmosphere(min(max(height, -500.0), 9000.0))
 
 
-def _shape_errors(error: ValidationError, raw: dict[str, Any], context: dict[str, float]) -> list[Found]:
+def _shape_errors(error: ValidationError, whole: Expanded, context: dict[str, float]) -> list[Found]:
     """All errors of the shape, and the cross errors of what is left when they are taken out."""
     from config.plainly import plainly
     from config.prune import pruned
 
-    found = plainly(error)
-    plant, origin = pruned(raw, error, context)
+    found = whole.slips + _as_written(plainly(error), whole)
+    plant, origin = pruned(whole.raw, error, context)
     if plant is None:
         return found
     told = [f.path for f in found]
-    more = (Found(origin(f.path), f.text, f.level) for f in cross(plant, raw) if f.level == "error")
+    more = (Found(origin(f.path), f.text, f.level) for f in cross(plant, whole) if f.level == "error")
     return found + [f for f in more if not any(t[: len(f.path)] == f.path for t in told)]
+
+
+def _as_written(found: list[Found], whole: Expanded) -> list[Found]:
+    """Errors of the shape where they were written: those of a type at the type alone; none of channels not known."""
+    unsure = {("module", i, "channels") for i in whole.unsure}
+    out = []
+    for f in found:
+        if f.path not in unsure:
+            source = whole.source(f.path)
+            out.append(Found(source[1], f.text, f.level) if source is not None and not source[0].file else f)
+    return list(dict.fromkeys(out))
 
 
 def _toml(text: str, file: str) -> dict[str, Any]:
@@ -162,14 +182,16 @@ def _slips(text: str, file: str, error: ValueError) -> tuple[list[Finding], str]
 def _beside(rest: str, file: str) -> list[Finding]:
     """What is wrong in shape in the lines that are TOML; nothing that a line put aside could have cured."""
     raw = {k: v for k, v in tomllib.loads(rest).items() if not k.startswith("slip-")} if rest else {}
+    whole = expand(raw)
     try:
         if raw:
-            _validated(raw, {"atmosphere_kpa": _air(raw)})
+            _validated(whole.raw, {"atmosphere_kpa": _air(raw)})
     except ValidationError as e:
         from config.plainly import plainly
 
         wholes = {tuple(x["loc"]) for x in e.errors(include_url=False) if isinstance(x["input"], dict | tuple)}
-        return place([f for f in plainly(e) if f.path not in wholes and "missing" not in f.text[:7]], rest, raw, file)
+        found = [f for f in plainly(e) if f.path not in wholes and "missing" not in f.text[:7]]
+        return place(_as_written(found, whole), rest, whole, file)
     return []
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 from typing import Any
 
+from config.bus import Addresses
 from config.kinds import KIND_NAMES
 from config.model import Plant, Range, Span
 
@@ -22,6 +23,12 @@ def schema() -> dict[str, Any]:
     for part, what in ((Span, "counts = current"), (Range, "current = value with its unit")):
         # written as one text, though the model holds their four numbers apart
         defs[part.__name__] = {"type": "string", "description": what, "examples": [part.example]}
+    defs["Addresses"] = {"type": "string", "description": "function and addresses", "examples": [Addresses.example]}
+    _either(defs["Channel"], ["function", "address"], ["number"])
+    _either(defs["Module"], ["channels"], ["type"])
+    named = defs["Module"]["properties"]["channels"]["patternProperties"]
+    for pattern, channel in named.items():
+        named[pattern] = {"anyOf": [channel, {"type": "string", "description": "a channel of the module's type"}]}
     body["properties"]["alarms"] = {
         "type": "object",
         "additionalProperties": False,
@@ -30,6 +37,13 @@ def schema() -> dict[str, Any]:
     cleaned = _cleaned(body)
     assert isinstance(cleaned, dict)
     return {"$schema": DRAFT, "title": "waterside plant file", **cleaned}
+
+
+def _either(part: dict[str, Any], *ways: list[str]) -> None:
+    """One of several sets of keys has to be written, not all of them."""
+    listed = {key for way in ways for key in way}
+    part["required"] = [key for key in part["required"] if key not in listed]
+    part["anyOf"] = [{"required": way} for way in ways]
 
 
 def _cleaned(node: Any, *, names: bool = False) -> Any:
@@ -46,7 +60,7 @@ def _cleaned(node: Any, *, names: bool = False) -> Any:
         return out
     out.pop("title", None)
     if "anyOf" in out:
-        options = [o for o in out.pop("anyOf") if o != {"type": "null"}]
+        options = [o for o in out.pop("anyOf") if o != {"type": "null"}]  # for keys that may be left out
         out.update(options[0] if len(options) == 1 else {"anyOf": options})
     if "default" in out and (out["default"] is None or isinstance(out["default"], dict) or out.get("type") == "string"):
         written = out.pop("default")

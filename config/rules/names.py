@@ -69,6 +69,8 @@ def channels(v: View) -> Iterator[Found]:
         if use.ref in v.refs:
             continue
         module = use.ref.partition(".")[0]
+        if module in v.unsure:
+            continue
         if module in v.names["module"]:
             own = sorted(r for r in v.refs if r.startswith(f"{module}."))
             yield Found(use.path, _none("channel", use.ref, own))

@@ -48,6 +48,7 @@ class View:
     uses: tuple[Use, ...]
     names: Mapping[str, tuple[str, ...]]  # of each table of NAMED, as written
     refs: frozenset[str]  # every channel written, usable or not
+    unsure: frozenset[str] = frozenset()  # modules of which it is not known what channels they have
 
     def poll_of(self, ref: str | None) -> float | None:
         """Seconds between polls of a channel, None when it is not there."""
@@ -55,8 +56,8 @@ class View:
         return w.module.every if w else None
 
 
-def view(plant: Plant, raw: Mapping[str, Any]) -> View:
-    """The view of a plant and the data it was read from."""
+def view(plant: Plant, raw: Mapping[str, Any], unsure: frozenset[int] = frozenset()) -> View:
+    """The view of a plant and the data it was read from, `unsure` by the numbers of modules in `raw`."""
     wired = {
         f"{m.name}.{c}": Wired(channel, m, ("module", i, "channels", c))
         for i, m in enumerate(plant.modules)
@@ -69,7 +70,8 @@ def view(plant: Plant, raw: Mapping[str, Any]) -> View:
         if isinstance(m.get("channels"), dict)
         for c in m["channels"]
     )
-    return View(plant, raw, wired, tuple(_uses(plant)), names, refs)
+    doubtful = frozenset(str(m.get("name")) for i, m in enumerate(elements(raw, "module")) if i in unsure)
+    return View(plant, raw, wired, tuple(_uses(plant)), names, refs, doubtful)
 
 
 def elements(raw: Mapping[str, Any], key: str) -> list[dict[str, Any]]:

@@ -1,6 +1,6 @@
 """A group's counts and verdicts to bytes and back, by a layout that follows from the plant version alone.
 
-Lives here: the layout of a module and the byte format. Pure. May import: config.model, daemon.core.
+Lives here: the layout of a module and the byte format. Pure. May import: config, daemon.core.
 No names, no JSON: which channel a number belongs to is known from the plant version stored beside it.
 
 A group is its scans one after another. A scan is
@@ -17,10 +17,12 @@ from __future__ import annotations
 import math
 import struct
 import tomllib
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from operator import itemgetter
-from typing import Final
+from typing import Any, Final
 
+from config.bus import spot
+from config.expand import expand
 from config.model import Plant
 from daemon.core.outcome import Derived
 from daemon.core.scan import Count, Scan
@@ -33,7 +35,17 @@ WIDE_FLOATS: Final = 16
 
 _HEAD: Final = struct.Struct("<BBB")
 _WIDE: Final = struct.Struct("<BHI")
-_CODE: Final = {"u16": "H", "s16": "h", "u32": "I", "s32": "i", "u64": "Q", "f32": "f", "f64": "d", "bcd16": "H", "bcd32": "I"}
+_CODE: Final = {
+    "u16": "H",
+    "s16": "h",
+    "u32": "I",
+    "s32": "i",
+    "u64": "Q",
+    "f32": "f",
+    "f64": "d",
+    "bcd16": "H",
+    "bcd32": "I",
+}
 _DIGITS: Final = bytes([48, 49]) + bytes(254)  # 0 and 1 to "0" and "1"; anything else to NUL, which int() refuses
 _DERIVED: Final = struct.Struct("<HdB")
 
@@ -129,8 +141,8 @@ class Layout:
         try:
             return cls(
                 [
-                    (m["name"], [c.get("type", _type_of(c["function"])) for c in m["channels"].values()])
-                    for m in tomllib.loads(text)["module"]
+                    (m["name"], [c.get("type", _type_of(c)) for c in m["channels"].values()])
+                    for m in expand(tomllib.loads(text)).raw["module"]
                 ]
             )
         except (KeyError, TypeError, AttributeError) as e:
@@ -214,7 +226,8 @@ class Layout:
         return at
 
 
-def _type_of(function: str) -> str:
+def _type_of(channel: Mapping[str, Any]) -> str:
+    function = spot(channel["number"])[0] if "number" in channel else channel["function"]
     return "bit" if function in ("coil", "discrete") else "u16"
 
 

@@ -64,6 +64,20 @@ WARNINGS: list[tuple[str, tuple[tuple[str, str], ...], str, str, str]] = [
         "warning",
         "broken loop (3.6 mA or less)",
     ),
+    (
+        METERED,
+        (('host = "192.0.2.10"', 'host = "h"\ntimeout = "1 s"'), ("unit = 1", 'unit = 1\nanswers_within = "3 s"')),
+        "module io answers_within",
+        "warning",
+        "io may take 3 s to answer, and link panel waits 1 s",
+    ),
+    (
+        METERED,
+        (('makeup = { function = "input", address = 20', "makeup = { number = 30021"),),
+        "module io channels.makeup.number",
+        "note",
+        "30021 is read as input register at protocol address 20. Some makers count from 0",
+    ),
     (METERED, (('command = "io.b1_blow"', "#"),), "boiler B1 sample.arrangement", "note", "inferred from the probe"),
     (
         METERED,
