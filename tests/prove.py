@@ -32,6 +32,9 @@ TABLE: Final[Mapping[str, Row]] = {
         "tests.bench.start_up", "process start to the first stored reading, and memory, beside a bare script"
     ),
     "loop": Row("tests.bench.loop", "poll, pipeline and durable commit of 8 modules at 1 Hz, beside the least loop"),
+    "plan": Row(
+        "tests.bench.plan", "reads joined: eight channels in one request against eight, plans against the optimum"
+    ),
     "kill": Row("tests.campaign.kill", "the service killed at random moments, against a ledger kept outside"),
 }
 

@@ -15,6 +15,7 @@ from drivers.modbus.cost import wire_s
 from drivers.modbus.plan import LARGEST, plan, without_gaps
 from drivers.modbus.poll import ready
 from drivers.registry import plan_reads
+from tests.bench import plan as bench
 from tests.support.modbus import module, rtu_link
 from tests.support.planning import cost, faults_of, optimum, partitions, random_link, random_module
 
@@ -193,3 +194,9 @@ def test_no_plan_costs_more_than_the_optimum_by_brute_force(seed: int) -> None:
         "channels": dict(rng.sample(sorted(wanted.model_dump()["channels"].items()), len(wanted.channels)))
     }), link)  # fmt: skip
     assert again.requests == made.requests  # the order of the file changes nothing
+
+
+def test_the_benchmark_of_plans_passes_at_its_quick_size() -> None:
+    figures = bench.main(quick=True)
+    assert figures["passed"] is True
+    assert figures["maps"] == 500
