@@ -165,8 +165,9 @@ def rollover_s(bits: int, pulse_m3: float, rate_m3_h: float) -> float:
 def serial_load(v: View) -> Iterator[Found]:
     """The polls of a serial line fit on it (MODBUS over Serial Line V1.02: 11 bits a character, 3.5 between frames)."""
     for i, link in enumerate(v.plant.links):
-        if link.kind != "modbus-rtu":
-            continue
+        serial = link.kind in ("modbus-rtu", "modbus-ascii")
+        if not serial and not (link.kind == "modbus-rtu-over-tcp" and "baud" in link.model_fields_set):
+            continue  # the speed of the pair behind a gateway is known only when it is written
         modules = [m for m in v.plant.modules if m.link == link.name]
         load = sum(poll_s(link, m) / m.every for m in modules)
         if load > 0.8:
@@ -181,7 +182,7 @@ def serial_load(v: View) -> Iterator[Found]:
 def poll_s(link: Link, m: Module) -> float:
     """The shortest time in s that one poll of a module can take: the fewest frames that hold its channels."""
     return sum(
-        read_s(link.baud, _data_bytes(function, items), link.pause)
+        (ascii_read_s if link.kind == "modbus-ascii" else read_s)(link.baud, _data_bytes(function, items), link.pause)
         for function in ("coil", "discrete", "holding", "input")
         if (items := _items(m, function))
     )
@@ -204,6 +205,11 @@ def read_s(baud: int, data_bytes: int, pause: float = 0.0) -> float:
     character = 11 / baud
     silence = 3.5 * character if baud <= 19200 else 0.00175
     return (8 + 5 + data_bytes) * character + 2 * silence + pause
+
+
+def ascii_read_s(baud: int, data_bytes: int, pause: float = 0.0) -> float:
+    """As `read_s` in ASCII mode: 10 bits a character, two characters a byte, one byte of check, and `:` CR LF."""
+    return (17 + 2 * (4 + data_bytes) + 3) * 10 / baud + pause
 
 
 RULES = (samples, valves, contacts, meters, serial_load)

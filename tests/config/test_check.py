@@ -5,8 +5,11 @@ from __future__ import annotations
 import pytest
 
 from config.kinds import KIND_NAMES, SERVED_LINKS
-from config.rules.sampling import read_s, rollover_s
+from config.model import Link
+from config.rules.sampling import ascii_read_s, read_s, rollover_s
 from config.units import quantity
+from drivers.contract import Request
+from drivers.modbus.timing import frames_s
 from drivers.registry import KINDS as DRIVERS
 from tests.support.findings import METERED, SERIAL, SMALLEST, changed, findings
 from tests.support.published import table
@@ -258,6 +261,14 @@ def test_the_time_of_a_read_on_the_line() -> None:
         assert read_s(baud, 2 * registers) * 1000 == pytest.approx(total, abs=0.01)
     row = table("modbus")["MB-076"]
     assert read_s(38400, 2 * 4) * 1000 == pytest.approx(row.numbers[-1], abs=0.01)
+
+
+def test_rules_and_planner_reckon_alike() -> None:
+    for kind, reckon in (("modbus-rtu", read_s), ("modbus-ascii", ascii_read_s)):
+        for baud in (300, 9600, 19200, 115200):
+            line = Link.model_validate({"name": "l", "kind": kind, "baud": baud})
+            for registers in (1, 8, 125):
+                assert reckon(baud, 2 * registers) == pytest.approx(frames_s(line, Request("input", 0, registers)))
 
 
 def test_the_lists_of_names_are_those_of_the_rooms_that_fill_them() -> None:

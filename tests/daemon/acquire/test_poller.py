@@ -9,7 +9,8 @@ from contextlib import asynccontextmanager
 
 import pytest
 
-from config.model import Plant
+from config.model import Link, Module, Plant
+from daemon.acquire.backoff import SHARE
 from daemon.acquire.poller import Polled, Poller
 from drivers.contract import Answer, Fault, ReadPlan
 from tests.support.clock import HandClock, quiet
@@ -425,3 +426,38 @@ async def test_a_refusing_module_is_asked_at_every_instant() -> None:
         await s.clock.forward(9.5)
         assert s.column(0) == ["REFUSED_2"] * 10
         assert s.poller.modules["ai"].answers == 10
+
+
+async def test_a_plan_is_made_for_the_link_its_module_is_on() -> None:
+    plant = links({"a": {"a1": "10 s"}, "b": {"b1": "10 s"}})
+    asked: list[tuple[str, str]] = []
+
+    def plans(module: Module, link: Link) -> ReadPlan:
+        asked.append((module.name, link.name))
+        return simple_plan(module)
+
+    s = Shift(plant, {})
+    await Poller(plant, s.drivers, s.clock, s.deliver, plans=plans).stop()
+    assert asked == [("a1", "a"), ("b1", "b")]
+
+
+async def test_a_module_that_may_take_long_is_left_alone_for_longer_when_it_is_silent() -> None:
+    """A silence of it costs its link what it may take, so its tries are spaced by that."""
+    spec = {"a": {"dead": "1 s", "ai": "1 s"}}
+    script = {"dead": silent_between(0, 1e9, 2.0), "ai": well()}
+    tries = []
+    for worst in (None, 2.0):
+        plant = links(spec)
+        dead = plant.modules[0].model_copy(update={"answers_within": worst})
+        link = plant.links[0].model_copy(update={"timeout": None})
+        plant = plant.model_copy(update={"modules": (dead, plant.modules[1]), "links": (link,)})
+        s = Shift(plant, script)
+        poller = Poller(plant, s.drivers, s.clock, s.deliver)
+        run = asyncio.create_task(poller.run())
+        await quiet()
+        await s.clock.forward(120)
+        await poller.stop()
+        await run
+        tries.append(poller.modules["dead"].asked)
+    assert tries[1] <= 120 / (SHARE * 2.0) + 4  # at most a quarter of the link, and the first few tries
+    assert tries[0] > 1.5 * tries[1]
