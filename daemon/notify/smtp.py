@@ -16,6 +16,7 @@ from types import TracebackType
 from typing import TYPE_CHECKING, Final, Self
 
 from config.model import Mail
+from daemon.core.clock import pause
 from daemon.notify.answers import TIMEOUT_S, Later, Refused
 from daemon.notify.compose import wire
 
@@ -57,7 +58,7 @@ class Talk:
         finally:
             _cut(client)
         if kind is None:
-            await asyncio.sleep(0)  # the socket closes in the next turn of the loop
+            await pause(0)  # the socket closes in the next turn of the loop
 
     async def deliver(self, message: EmailMessage, recipient: str) -> None:
         """Hand over one message; returns after the server has taken it. Raises Later or Refused."""
