@@ -78,6 +78,51 @@ def test_an_editor_finds_nothing_wrong_with_an_example(name: str, tmp_path: Path
     assert done.returncode == 0, done.stdout + done.stderr
 
 
+TYPED = """
+[[module]]
+name = "own"
+link = "panel"
+unit = 2
+type = "mixed"
+[[module]]
+name = "more"
+link = "panel"
+unit = 3
+type = "counters4"
+leave_out = ["count4"]
+clear_on_read = ["input 20..23"]
+[module.channels]
+makeup = "count1"
+extra = { number = "00001" }
+[[module_type]]
+name = "mixed"
+never = ["input 40..49", "coil 3"]
+answers_within = "200 ms"
+[module_type.channels]
+level = { number = 30001, type = "bcd16", not_available = 9999 }
+"""
+
+
+@pytest.mark.parametrize(
+    ("old", "put", "fine"),
+    [
+        ("", "", True),
+        ("number = 30001, ", "", False),
+        ('type = "mixed"', "", False),
+        ('extra = { number = "00001" }', "extra = 5", False),
+        ('"input 20..23"', "20", False),
+        ("not_available = 9999", 'not_available = "x"', False),
+    ],
+)
+def test_an_editor_knows_types_of_modules(old: str, put: str, fine: bool, tmp_path: Path) -> None:
+    assert old in TYPED
+    text = (EXAMPLES / "smallest.toml").read_text("utf-8")
+    text = text.replace("[[boiler]]", TYPED.replace(old, put, 1) + "[[boiler]]", 1)
+    (tmp_path / "plant.toml").write_text(text, "utf-8")
+    done = _lint(tmp_path)
+    assert (done.returncode == 0) is fine, done.stdout + done.stderr
+
+
 @pytest.mark.parametrize(
     ("old", "put"),
     [

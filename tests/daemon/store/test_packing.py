@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from config.load import loads
 from daemon.core.outcome import Derived
 from daemon.core.scan import Scan
 from daemon.store.packing import Layout, PackingError, pack_derived, unpack_derived
@@ -152,3 +153,26 @@ def test_the_layout_of_a_text_is_that_of_its_plant() -> None:
     assert Layout.of_text(TEXT).unpack(Layout.of(PLANT).pack(scans, verdicts)) == (scans, verdicts)
     with pytest.raises(ValueError, match="modules"):
         Layout.of_text('[plant]\nname = "x"\n')
+
+
+def test_the_layout_of_a_stored_text_with_types_and_numbers_is_that_of_its_plant() -> None:
+    text = (
+        TEXT
+        + """
+[[module]]
+name = "typed"
+link = "l"
+unit = 9
+type = "counters4"
+[module.channels]
+makeup = "count1"
+contact = { number = 10001 }
+level = { number = 30030, type = "bcd16" }
+"""
+    )
+    plant = loads(text, rules=False).plant
+    types = [c.type for c in plant.modules[-1].channels.values()]
+    assert types == ["u32", "u32", "u32", "u32", "bit", "bcd16"]
+    scan = (Scan(len(plant.modules) - 1, (1, 2, 3, 2**32 - 1, 1, 9999), (0,) * 6),)
+    body = Layout.of(plant).pack(scan, ((0,) * 6,))
+    assert Layout.of_text(text).unpack(body)[0] == scan
