@@ -197,7 +197,8 @@ def _respond(notice: Notice, plant: Plant, kind: Kind | None) -> str:
 
 
 def _evidence(notice: Notice) -> tuple[Section, ...]:
-    return (Section("What it rests on", clean(notice.evidence)),) if clean(notice.evidence) else ()
+    heading = "What it rests on" if notice.event == "raised" else "What it was raised on"  # the raise's own evidence
+    return (Section(heading, clean(notice.evidence)),) if clean(notice.evidence) else ()
 
 
 def _acknowledge(notice: Notice, host: str) -> Section:

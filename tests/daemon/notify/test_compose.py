@@ -131,6 +131,7 @@ def test_a_return_is_short_and_says_whether_anybody_confirmed() -> None:
     assert "Until Tue 3 Nov 2026, 02:09:12 CST (UTC-6)" in body
     assert "Lasted 42 min" in body
     assert "Confirmed by nobody yet" in body
+    assert "WHAT IT WAS RAISED ON above the limit" in body
     assert "waterside ack 1042" in body
     assert KINDS["conductivity_high"].causes[0] not in body
     taken = text(made(dataclasses.replace(gone, by="Jo", state="normal")))
