@@ -6,6 +6,7 @@ May import: config, daemon.app. Imports nothing heavy before the first poll.
 from __future__ import annotations
 
 import asyncio
+import gc
 import logging
 import sys
 from dataclasses import replace
@@ -36,20 +37,36 @@ def read_plant(file: str) -> PlantText | None:
 def run_plant(file: str, store: Path | None = None, ledger_fd: int | None = None, *, live: bool = False) -> int:
     """`waterside run`: watch a plant until SIGTERM. Returns the exit code."""
     from daemon.app import logs
-    from daemon.app.names import foreign_claims
     from daemon.app.service import Service, default_options
 
     source = read_plant(file)
     if source is None:
         return 1
     logs.set_up(quiet=live)
-    for claim in foreign_claims():
-        log.error("%s", claim)
     options = replace(default_options(source.plant, store), ledger_fd=ledger_fd)
     service = Service(source, options)
+    _look_for_claims(service)
     if source.plant.mail is None:
         print(f"No [mail] in the plant file: mails are written to {options.outbox.resolve()}", flush=True)
+    gc.freeze()  # what is loaded stays: no later search for garbage goes through it
+    gc.enable()
     return _serve(service, live=live)
+
+
+def _look_for_claims(service: Service) -> None:
+    """Log foreign claims on our names, once the first group is stored: the search takes as long as the first poll."""
+
+    def tell() -> None:
+        from daemon.app.names import foreign_claims
+
+        for claim in foreign_claims():
+            log.error("%s", claim)
+
+    def first(group: object, outcome: object) -> None:
+        forget()
+        asyncio.get_running_loop().run_in_executor(None, tell)
+
+    forget = service.on_stored(first)
 
 
 def run_demo(speed: float, folder: Path, *, keep: bool = False, live: bool = True) -> int:

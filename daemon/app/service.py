@@ -15,25 +15,27 @@ from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from config.load import PlantFileError, PlantText, load
-from config.model import Plant
+from config.model import Module, Plant
 from daemon.acquire.poller import Polled, Poller
 from daemon.app.keeper import Keeper
 from daemon.app.letterbox import ActRefused, Letterbox, Progress
 from daemon.app.resume import Plants, resume
 from daemon.app.sdnotify import Manager, Watch
 from daemon.app.timebase import TimeBase
-from daemon.app.view import View, view_of
 from daemon.core.clock import Clock, SystemClock, pause
 from daemon.core.outcome import GroupOutcome, MailRow
 from daemon.core.scan import Group
 from daemon.notify.sender import Sender
 from daemon.store.errors import StoreError
 from daemon.store.writer import Writer
-from drivers.contract import Driver
+from drivers.contract import Answer, Driver, ReadPlan
 from drivers.registry import open_link
+
+if TYPE_CHECKING:
+    from daemon.app.view import View
 
 log = logging.getLogger("waterside")
 
@@ -94,12 +96,15 @@ class Service:
         """Ask the service to stop; `run` returns when all is committed."""
         self._stop.set()
 
-    def on_stored(self, listener: Seen) -> None:
-        """Call `listener` with each group and its outcome once they are stored."""
+    def on_stored(self, listener: Seen) -> Callable[[], None]:
+        """Call `listener` with each group and its outcome once they are stored, until what is returned is called."""
         self._listeners.append(listener)
+        return lambda: self._listeners.remove(listener)
 
     def view(self) -> View:
         """The plant as it stands in memory, for the live table and `status`."""
+        from daemon.app.view import view_of
+
         keeper, poller = self._keeper, self._poller
         return view_of(
             keeper.plant,
@@ -251,6 +256,8 @@ class Service:
         match request.get("ask"):
             case "view":
                 return {"view": self.view().as_json()}
+            case "scan":
+                return await self._scan(request, progress)
             case "fresh counts":
                 return await self._fresh_counts(str(request.get("channel", "")))
             case None:
@@ -274,6 +281,27 @@ class Service:
             raise ActRefused(result, f"act {number}", "")
         return {"number": number}
 
+    async def _scan(self, request: dict[str, Any], progress: Progress) -> dict[str, Any]:
+        """Ask units one after another on a link of ours, between the polls."""
+        from drivers.modbus.scan import scan
+
+        name, units = str(request.get("link", "")), request.get("units")
+        plant = self.source.plant
+        if name not in {x.name for x in plant.links}:
+            raise ActRefused(f"there is no link {name!r} here.", "link", "Name a link of the plant file in force.")
+        if not isinstance(units, list) or not all(isinstance(u, int) and 0 <= u <= 255 for u in units):
+            raise ActRefused("units are a list of ids from 0 to 255.", "units", "")
+        known: dict[int, list[Module]] = {}
+        for m in plant.modules:
+            if m.link == name:
+                known.setdefault(m.unit, []).append(m)
+        found = []
+        async for heard in scan(_Lent(self, name), units, known):
+            if heard.there:
+                found.append({"unit": heard.unit, "answers": dict(heard.answers)})
+            await progress({"unit": heard.unit, "found": len(found)})
+        return {"found": found}
+
     async def _fresh_counts(self, ref: str) -> dict[str, Any]:
         """The counts of one channel from the next poll of its module."""
         name, _, channel = ref.partition(".")
@@ -289,11 +317,11 @@ class Service:
                 if scan.module == k and not answer.done():
                     answer.set_result((scan.counts[place], scan.faults[place]))
 
-        self.on_stored(look)
+        forget = self.on_stored(look)
         try:
             count, fault = await answer
         finally:
-            self._listeners.remove(look)
+            forget()
         return {"count": count, "fault": fault}
 
     # ------------------------------------------------------------------ what runs beside the polls
@@ -347,3 +375,19 @@ class Service:
             else:
                 self._manager.alive()
             await pause(every)
+
+
+class _Lent:
+    """A link of the service as a driver for reads that are no polls; its owner does them between the polls."""
+
+    def __init__(self, service: Service, link: str) -> None:
+        self._service, self._link = service, link
+
+    async def connect(self) -> str:
+        return ""
+
+    async def read(self, plan: ReadPlan) -> Answer:
+        return await self._service._poller.lend(self._link, plan)
+
+    async def aclose(self) -> None:
+        """The link stays its owner's."""
