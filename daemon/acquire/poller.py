@@ -104,6 +104,7 @@ class _Link:
     driver: Driver | None
     modules: list[_Module] = field(default_factory=list)
     queue: deque[tuple[_Module, _Group]] = field(default_factory=deque)
+    guests: deque[tuple[ReadPlan, asyncio.Future[Answer]]] = field(default_factory=deque)
     wake: asyncio.Event = field(default_factory=asyncio.Event)
     asking: bool = False
     closed: bool = False
@@ -137,6 +138,7 @@ class Poller:
         self.origin = origin
         self._backlog = backlog
         links = {link.name: _link(link, drivers.get(link.name)) for link in plant.links}
+        self._links_by_name = links
         self._links = tuple(links.values())
         wires = {link.name: link for link in plant.links}
         self._modules = tuple(_module(i, m, wires[m.link], plans) for i, m in enumerate(plant.modules))
@@ -298,6 +300,9 @@ class Poller:
             self._beat(link.name)
             if self._stopping:
                 break
+            if not link.queue and link.guests:
+                await self._ask_for_guest(link)
+                continue
             if not link.queue:
                 link.wake.clear()
                 await link.wake.wait()
@@ -311,6 +316,35 @@ class Poller:
                 module.stats.skipped += 1
                 link.behind = True
         await self._close(link)
+
+    async def lend(self, name: str, plan: ReadPlan) -> Answer:
+        """One read that is no poll, by the link's owner, as soon as no poll waits for the link.
+
+        KeyError for a link that is not there; STOPPING when the poller ends first.
+        """
+        link = self._links_by_name[name]
+        if link.driver is None or self._stopping:
+            return nothing(plan, Fault.STOPPING)
+        asked: asyncio.Future[Answer] = asyncio.get_running_loop().create_future()
+        link.guests.append((plan, asked))
+        link.wake.set()
+        return await asked
+
+    async def _ask_for_guest(self, link: _Link) -> None:
+        assert link.driver is not None
+        plan, asked = link.guests.popleft()
+        if asked.done():
+            return
+        link.asking = True
+        try:
+            answer = await link.driver.read(plan)
+        except Exception as e:  # as for a module: a fault in a driver ends neither the link nor the service
+            log.exception("link %s, a read for a guest: the driver failed", link.name)
+            answer = nothing(plan, Fault.BAD_ANSWER, f"the driver failed: {e!r}")
+        finally:
+            link.asking = False
+        if not asked.done():
+            asked.set_result(answer)
 
     async def _ask(self, link: _Link, m: _Module, group: _Group) -> None:
         assert link.driver is not None
@@ -382,6 +416,10 @@ class Poller:
         if link.closed or link.driver is None:
             return
         link.closed = True
+        while link.guests:
+            plan, asked = link.guests.popleft()
+            if not asked.done():
+                asked.set_result(nothing(plan, Fault.STOPPING))
         try:
             await asyncio.wait_for(link.driver.aclose(), CLOSING_S)
         except Exception:

@@ -266,6 +266,9 @@ def scan(
     units: Annotated[str, typer.Option(help='Unit ids: "1-32", "1,5,9-12".')] = "1-32",
     wait: Annotated[str, typer.Option(help="How long to wait for each answer.")] = "300 ms",
     hunt: Annotated[bool, typer.Option("--hunt", help="Serial: try common baud rates and parities too.")] = False,
+    through_service: Annotated[
+        bool, typer.Option("--through-service", help="The running service asks, between its polls.")
+    ] = False,
     store: StoreOpt = None,
     as_json: JsonOpt = False,
 ) -> None:
@@ -280,7 +283,7 @@ def scan(
     if source is None:
         raise typer.Exit(1)
     try:
-        code = scan_link(source, link, units, wait, hunt=hunt, store=store, as_json=as_json)
+        code = scan_link(source, link, units, wait, hunt=hunt, store=store, as_json=as_json, through=through_service)
     except ScanRefused as e:
         raise _fail(f"Not scanned: {e}", 2) from e
     raise typer.Exit(code)

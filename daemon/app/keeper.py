@@ -222,11 +222,8 @@ class Keeper:
                 blows=tuple(b for o in every for b in o.blows),
                 acts=tuple(a for o in every for a in o.acts),
             )
-        mails = [] if w.told else w.mails
-        await self._writer.commit(w.plant, w.group, outcome, mails, snapshot)
-        if w.told:
-            for m in w.mails:
-                await self._writer.record_sent(m, w.group.at_ms, "sent directly: it could not be stored at the time")
+        # rows of mails that went out directly are stored too: the sender knows those the server took, and only those
+        await self._writer.commit(w.plant, w.group, outcome, w.mails, snapshot)
         self._saved.clear()
         if w.snapshot and snapshot is None:
             self._want_snapshot = True

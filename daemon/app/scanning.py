@@ -43,24 +43,37 @@ def units_of(text: str) -> list[int]:
 
 
 def scan_link(
-    source: PlantText, name: str, units: str, wait: str, *, hunt: bool, store: Path | None, as_json: bool
+    source: PlantText,
+    name: str,
+    units: str,
+    wait: str,
+    *,
+    hunt: bool,
+    store: Path | None,
+    as_json: bool,
+    through: bool = False,
 ) -> int:
-    """Scan one link of a plant file; returns the exit code. Raises ScanRefused."""
+    """Scan one link of a plant file; returns the exit code. Raises ScanRefused.
+
+    `through`: the running service asks the units itself, between its polls.
+    """
     link = next((x for x in source.plant.links if x.name == name), None)
     if link is None:
         raise ScanRefused(f"there is no link {name!r}. Links: {', '.join(x.name for x in source.plant.links)}.")
     asked = units_of(units)
     if link.kind in _SERIAL and (bad := [u for u in asked if not 1 <= u <= 247]):
         raise ScanRefused(f"on a serial line units are 1 to 247; found {bad[0]}.")
+    known: dict[int, list[Module]] = {}
+    for m in source.plant.modules:
+        if m.link == name:
+            known.setdefault(m.unit, []).append(m)
+    if through:
+        return _through_service(source, link, asked, known, store, as_json)
     _owned(source, link, store)
     try:
         link = link.model_copy(update={"timeout": quantity(wait, "time")})
     except QuantityError as e:
         raise ScanRefused(f"--wait {e}") from e
-    known: dict[int, list[Module]] = {}
-    for m in source.plant.modules:
-        if m.link == name:
-            known.setdefault(m.unit, []).append(m)
     settings: Sequence[Link] = [link]
     if hunt:
         settings = _hunted(link)
@@ -77,8 +90,39 @@ def _owned(source: PlantText, link: Link, store: Path | None) -> None:
     if locked(at):
         raise ScanRefused(
             f"the service runs on {at} and owns link {link.name}: two masters on one line spoil each other's answers. "
-            "Stop the service for the scan, or read its own list with `waterside status`."
+            "Ask through the service with --through-service, or stop it for the scan."
         )
+
+
+def _through_service(
+    source: PlantText, link: Link, units: list[int], known: dict[int, list[Module]], store: Path | None, as_json: bool
+) -> int:
+    from daemon.app.ask import AskError, ask
+    from daemon.app.service import default_options
+
+    at = default_options(source.plant, store).store
+    print(f"{len(units)} units, at most about {estimate_s(link, units):.0f} s, between the polls.", file=sys.stderr)
+
+    def progress(what: object) -> None:
+        if sys.stderr.isatty() and isinstance(what, dict):
+            print(f"\runit {what['unit']}, {what['found']} found ", end="", file=sys.stderr, flush=True)
+
+    try:
+        answer = ask(at, {"ask": "scan", "link": link.name, "units": units}, 60.0, progress=progress)
+    except AskError as e:
+        raise ScanRefused(str(e)) from e
+    found: list[dict[str, object]] = [
+        {"at": f"link {link.name}", "unit": f["unit"], **f["answers"]} for f in answer["found"]
+    ]
+    return _tell(found, known, as_json)
+
+
+def _tell(found: list[dict[str, object]], known: dict[int, list[Module]], as_json: bool) -> int:
+    if as_json:
+        print(json.dumps({"found": found}, indent=1))
+    else:
+        _show(found, known)
+    return 0 if found else 1
 
 
 def _hunted(link: Link) -> list[Link]:
@@ -119,11 +163,7 @@ async def _all(settings: Sequence[Link], units: Sequence[int], known: dict[int, 
         how = f"{link.baud} baud, parity {link.parity}" if link.kind in _SERIAL else f"{link.host}:{link.port}"
         for heard in await _one(link, units, known, how):
             found.append({"at": how, "unit": heard.unit, **heard.answers})
-    if as_json:
-        print(json.dumps({"found": found}, indent=1))
-    else:
-        _show(found, known)
-    return 0 if found else 1
+    return _tell(found, known, as_json)
 
 
 async def _one(link: Link, units: Sequence[int], known: dict[int, list[Module]], how: str) -> list[Heard]:

@@ -121,6 +121,11 @@ def test_it_refuses_while_the_service_owns_the_link(tmp_path: Path) -> None:
             done = scan(tmp_path, "panel", "--units", "1")
             assert done.returncode == 2
             assert "the service runs on" in done.stderr
+            done = scan(tmp_path, "panel", "--units", "1-2", "--json", "--through-service")
+            assert done.returncode == 0, done.stderr
+            (found,) = json.loads(done.stdout)["found"]
+            assert (found["unit"], found["input"]) == (1, "answers")
+            service.wait_groups(2)  # it polls on
             assert service.end() == 0
 
 
