@@ -10,17 +10,17 @@ import sqlite3
 import struct
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 LIMITS = ((95.0, 1.0, True, 5.0), (85.0, 1.0, True, 5.0), (10.0, 1.0, False, 5.0), (5.0, 1.0, False, 5.0))
 
 
-def pipeline() -> Callable[[float, list[int]], list[float]]:
+def pipeline() -> Callable[[float, Sequence[int]], list[float]]:
     """One module: 16 channels scaled, NAMUR NE 43, a first-order filter, four limits, a rate and a fault each."""
     cells: list[list[float | None]] = [[None] for _ in range(16)]
     alarms = [[[False, 0.0, False] for _ in range(6)] for _ in range(16)]
 
-    def scan(t: float, registers: list[int]) -> list[float]:
+    def scan(t: float, registers: Sequence[int]) -> list[float]:
         out = []
         for k, count in enumerate(registers):
             ma = count * (20.0 / 65535)

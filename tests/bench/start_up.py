@@ -8,7 +8,6 @@ Goals: at most 5 times the bare script's time, at most 80 MB resident then and a
 
 from __future__ import annotations
 
-import os
 import statistics
 import subprocess
 import sys
@@ -16,7 +15,8 @@ import tempfile
 import time
 from pathlib import Path
 
-from tests.support.modbus_peers import tcp_peer
+from tests.bench.service import Service, resident_mb
+from tests.support.modbus_peers import tcp_server
 from tests.support.plants import one_boiler
 
 TIME_GOAL, MEMORY_GOAL_MB = 5.0, 80.0
@@ -43,17 +43,20 @@ def main(quick: bool) -> dict[str, object]:
     bare: list[float] = []
     ours: list[float] = []
     memory: list[float] = []
-    with tcp_peer("libmodbus", {"input": {0: 43515}, "discrete": {1: 1}}) as peer, tempfile.TemporaryDirectory() as d:
+    values = {"input": {0: 43515}, "discrete": {1: 1}}
+    with tcp_server("libmodbus", values) as port, tempfile.TemporaryDirectory() as d:
         folder = Path(d)
         plant = folder / "plant.toml"
-        plant.write_text(one_boiler(peer.port, "1 s"))
+        plant.write_text(one_boiler(port, "1 s"))
         for n in range(rounds + 1):
-            took = _bare(peer.port, folder / f"bare{n}.db")
+            took = _bare(port, folder / f"bare{n}.db")
             first, resident = _service(plant, folder / f"ours{n}.db", 0.0)[:2]
             if n:  # the first round warms the file cache
                 bare.append(took)
                 ours.append(first)
                 memory.append(resident)
+        if not quick:
+            print("staying for an hour", file=sys.stderr)
         late = None if quick else _service(plant, folder / "hour.db", 3600.0)[2]
     ratio = statistics.median(a / b for a, b in zip(ours, bare, strict=True))
     resident = statistics.median(memory)
@@ -75,41 +78,11 @@ def _bare(port: int, path: Path) -> float:
 
 def _service(plant: Path, store: Path, stay_s: float) -> tuple[float, float, float]:
     """Seconds to the first stored reading, MB resident then, and MB after `stay_s` more."""
-    read, write = os.pipe()
-    command = [
-        sys.executable,
-        "-P",
-        "-m",
-        "daemon",
-        "run",
-        str(plant),
-        "--store",
-        str(store),
-        "--ledger-fd",
-        str(write),
-    ]
-    began = time.perf_counter()
-    with subprocess.Popen(command, pass_fds=(write,), stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) as service:
-        os.close(write)
-        try:
-            if not os.read(read, 16):
-                raise RuntimeError("the service ended before it had stored anything")
-            first = time.perf_counter() - began
-            then = resident_mb(service.pid)
-            end = time.monotonic() + stay_s
-            while time.monotonic() < end:
-                os.read(read, 4096)  # keep the pipe from filling
-                time.sleep(0.2)
-            return first, then, resident_mb(service.pid)
-        finally:
-            service.terminate()
-            service.wait(20)
-            os.close(read)
-
-
-def resident_mb(pid: int) -> float:
-    """Resident memory of a process in MB (VmRSS)."""
-    for line in Path(f"/proc/{pid}/status").read_text().splitlines():
-        if line.startswith("VmRSS:"):
-            return int(line.split()[1]) * 1024 / 1e6
-    raise RuntimeError(f"process {pid} has gone")
+    with Service(plant, store) as service:
+        service.wait_group()
+        first = time.perf_counter() - service.began
+        then = resident_mb(service.pid)
+        end = time.monotonic() + stay_s
+        while time.monotonic() < end:
+            service.wait_group()
+        return first, then, resident_mb(service.pid)

@@ -76,6 +76,20 @@ def tcp_peer(kind: str, values: Map) -> Iterator[TcpTap]:
 
 
 @contextmanager
+def tcp_server(kind: str, values: Map) -> Iterator[int]:
+    """The port of a Modbus TCP peer with nothing between: for measuring, where a tap would be in the way."""
+    with _started(kind, values, "tcp") as port:
+        yield int(port)
+
+
+@contextmanager
+def rtu_server(values: Map, device: str, unit: int = 1) -> Iterator[None]:
+    """The libmodbus peer on a serial device."""
+    with _started("libmodbus", values, "rtu", device, str(unit)):
+        yield
+
+
+@contextmanager
 def rtu_peer(kind: str, values: Map, unit: int = 1) -> Iterator[Line]:
     """A Modbus RTU peer at the far end of a line; open `line.host` with parity none."""
     with Line() as line, _started(kind, values, "rtu", line.device, str(unit)):
