@@ -127,7 +127,7 @@ def view_of(
                 m.name,
                 plant.meters[i].measures,
                 s.counters[m.slot].volume(m.spec),
-                s.counters[m.slot].rate(s.t, m.spec),
+                s.counters[m.slot].rate(s.real, m.spec),
                 words(s.counter_reasons[m.slot]),
             )
             for i, m in enumerate(w.meters)
@@ -149,7 +149,7 @@ def view_of(
 def _boiler(s: Senses, i: int, w: BoilerWiring) -> BoilerView:
     b = s.boilers[i]
     smp = b.sampler
-    age = smp.age_ms(s.t)
+    age = None if smp.value is None else s.at - smp.at_ms
     running = role_now(s, w.running)
     return BoilerView(
         name=w.name,

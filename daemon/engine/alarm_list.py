@@ -94,8 +94,9 @@ def _boiler_rows(plant: Plant, i: int, b: BoilerWiring) -> Iterator[_Row]:
     if b.probe >= 0:
         yield b.name, "probe_loop_fault", "", LoopFault(i, b), i, 0
         yield b.name, "probe_open", "", ProbeOpen(i, b), i, 0
-        yield b.name, "no_representative_sample", "", NoSample(i, b), i, 0
-        yield from _limit_rows(plant, i, b)
+        if b.sample_rule.arrangement != "none":  # nothing representative comes from a probe that is never sampled
+            yield b.name, "no_representative_sample", "", NoSample(i, b), i, 0
+            yield from _limit_rows(plant, i, b)
     if b.tag_valve >= 0:
         yield b.name, "blowdown_over_time", "", OverTime(i, b), i, 0
     if b.command.slot >= 0:

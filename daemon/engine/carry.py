@@ -56,7 +56,7 @@ def carry(state: State, new: Plant, version: int, at_ms: int) -> tuple[State, tu
 
 def _senses(old: Senses, was: Wiring, now: Wiring) -> Senses:
     s = fresh_senses(now)
-    s.t, s.at = old.t, old.at
+    s.t, s.at, s.real, s.unwatched = old.t, old.at, old.real, old.unwatched
     old_slot = {t.name: (t, was.tag_slots[i]) for i, t in enumerate(was.tags)}
     for i, tag in enumerate(now.tags):
         kind, slot = now.tag_slots[i]

@@ -54,7 +54,7 @@ class _Step:
         for act in group.acts:
             self.acts.append((act.number, self._act(act)))
         taken = take(senses, self.p.wiring, group)
-        boilers, t = senses.boilers, group.elapsed_ms
+        boilers, t = senses.boilers, senses.t
         for i, (alarm, c) in enumerate(zip(self.p.alarms, cells.alarms, strict=True)):
             if alarm.suppressed_when_off:
                 steams = boilers[alarm.boiler].state.state == STEAMING

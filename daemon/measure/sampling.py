@@ -63,10 +63,6 @@ class Sampler(Cell):
     flushed_ms: int = -1  # elapsed time the present opening's flush ended, -1 before
     gaps: tuple[int, ...] = ()  # ms between the last samples
 
-    def age_ms(self, t: int) -> int | None:
-        """How old the representative reading is at `t`, None when there is none."""
-        return None if self.elapsed_ms < 0 else t - self.elapsed_ms
-
 
 def interval_ms(c: Sampler, rule: SampleRule) -> int | None:
     """The interval between samples: as stated, else the middle of the last ones seen, else None."""

@@ -72,7 +72,12 @@ FACTS: Final = ("logger_disk", "logger_clock", "logger_mail", "logger_copy", "lo
 
 @cell
 class Senses(Cell):
-    """The plant as sensed. Slots are numbered by `Wiring`. `t` elapsed ms, `at` UTC ms of the last group."""
+    """The plant as sensed. Slots are numbered by `Wiring`. `at`: UTC ms of the last group, `real` its elapsed ms.
+
+    `t` is watched time: elapsed ms without the gaps in which nobody looked (`unwatched`). Delays, ages of alarms and
+    steaming time are differences of it, so that an outage of three hours is no three hours of anything. Only counters
+    go by real time: what passed through a meter passed.
+    """
 
     values: list[float | None]
     reasons: list[int]
@@ -86,6 +91,8 @@ class Senses(Cell):
     facts: list[FactCell]
     t: int = -1
     at: int = 0
+    real: int = -1
+    unwatched: int = 0
 
 
 @dataclass(slots=True)
@@ -138,7 +145,9 @@ def good_value(s: Senses, slot: int) -> float | None:
 def take(s: Senses, w: Wiring, group: Group) -> Taken:
     """Move the senses by one group."""
     out = Taken()
-    t, at = group.elapsed_ms, group.at_ms
+    s.unwatched += group.gap_ms
+    s.real = group.elapsed_ms
+    t, at = group.elapsed_ms - s.unwatched, group.at_ms
     dt = t - s.t if s.t >= 0 else 0
     repeat = s.t < 0 or t // REPEAT_MS != s.t // REPEAT_MS
     s.t, s.at = t, at
@@ -177,7 +186,7 @@ def _scan(s: Senses, w: Wiring, scan: Scan, t: int, at: int) -> list[int]:
             if count is None:
                 s.counter_reasons[slot] = verdict[channel]
             else:
-                why = s.counter_reasons[slot] = s.counters[slot].step(count, t, spec)
+                why = s.counter_reasons[slot] = s.counters[slot].step(count, s.real, spec)
                 if why:
                     verdict[channel] = int(why)
     return verdict
@@ -321,8 +330,8 @@ def _meters(s: Senses, w: Wiring, group: Group, repeat: bool, out: Taken) -> Non
         if m.module not in polled:
             continue
         c, why = s.counters[m.slot], s.counter_reasons[m.slot]
-        if repeat or c.new_ms == s.t or c.first_ms == s.t or why >= Reason.COUNTER_RESTARTED:
+        if repeat or c.new_ms == s.real or c.first_ms == s.real or why >= Reason.COUNTER_RESTARTED:
             out.derived.append(Derived(m.tag_total, c.volume(m.spec), why))
-            rate = c.rate(s.t, m.spec)
+            rate = c.rate(s.real, m.spec)
             if rate is not None:
                 out.derived.append(Derived(m.tag_rate, rate, why))

@@ -205,3 +205,33 @@ def test_an_act_is_in_the_outcome_of_the_group_that_carried_it() -> None:
     feed = Feed(PLANT)
     outcome = feed.poll(acts=(Act(17, "note", "Kim", 0, {"text": "seen"}),))
     assert outcome.acts == ((17, ""),)
+
+
+def test_time_nobody_watched_is_no_time_of_anything() -> None:
+    hours = 3 * 3_600_000
+    meter = (
+        '[[meter]]\nname = "makeup"\nchannel = "m.pulses"\nmeasures = "makeup"\npulse = "100 L"\nmax_rate = "20 m3/h"\n'
+    )
+    feed = Feed(plant(boiler("continuous", more=WATER), meter + 'serves = ["B1"]\n'))
+    feed.run(600, cond=2900)
+    feed.run(60, cond=2900, blow=1)
+    feed.poll(cond=3310)  # above the limit for one poll
+    feed.t += hours
+    feed.poll(gap_ms=hours + 10_000, pulses=40)
+    assert feed.log() == ["logger_gap raised"]  # neither high by its delay, nor a blow over its time, nor no sample
+    feed.run(60, cond=2900)
+    assert feed.log() == ["logger_gap returned"]
+    assert feed.state.cells.senses.counters[0].total == 40  # what passed through a meter passed
+    feed.run(40, cond=None)
+    feed.t += hours
+    feed.poll(gap_ms=hours + 10_000)
+    assert "no_representative_sample raised" not in feed.log()
+
+
+def test_a_probe_that_is_never_sampled_has_no_limits_and_no_missing_sample() -> None:
+    feed = Feed(plant(boiler("none")))
+    kinds = {a.kind for a in feed.state.programme.alarms if a.target == "B1"}
+    assert not kinds & {"conductivity_high", "conductivity_very_high", "conductivity_low", "no_representative_sample"}
+    assert "probe_loop_fault" in kinds
+    feed.run(7200, cond=4900)
+    assert feed.log() == []
