@@ -35,6 +35,9 @@ TABLE: Final[Mapping[str, Row]] = {
     "plan": Row(
         "tests.bench.plan", "reads joined: eight channels in one request against eight, plans against the optimum"
     ),
+    "tcp": Row("tests.bench.tcp", "processor time of one read over Modbus TCP, beside the bare client"),
+    "rtu": Row("tests.bench.rtu", "share of the wire limit on a paced serial line, and silences cut"),
+    "commit": Row("tests.bench.commit", "one group stored durably, beside a bare insert and a plain write"),
     "kill": Row("tests.campaign.kill", "the service killed at random moments, against a ledger kept outside"),
 }
 

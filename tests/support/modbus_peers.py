@@ -24,18 +24,23 @@ Map = Mapping[str, Mapping[int, int]]
 
 
 @cache
-def libmodbus_server() -> str:
-    """The compiled libmodbus peer. Without compiler or library the test fails and says what to install."""
+def compiled(source: str, *libraries: str) -> str:
+    """A program of `tests/peers`, compiled. Without compiler or library the test fails and says what to install."""
     gcc = shutil.which("gcc")
     folder = tempfile.mkdtemp(prefix="waterside-peer-")
     atexit.register(shutil.rmtree, folder, ignore_errors=True)
-    target = Path(folder) / "mb_server"
-    source = HERE / "mb_server.c"
+    target = Path(folder) / Path(source).stem
     need = "Install what the peer is built from: apt-get install -y gcc libmodbus-dev"
     assert gcc is not None, f"There is no gcc. {need}"
-    made = subprocess.run([gcc, "-O2", "-o", target, source, "-lmodbus"], capture_output=True, text=True)
-    assert made.returncode == 0, f"{source.name} does not build. {need}\n{made.stderr}"
+    linked = [f"-l{name}" for name in libraries]
+    made = subprocess.run([gcc, "-O2", "-o", target, HERE / source, *linked], capture_output=True, text=True)
+    assert made.returncode == 0, f"{source} does not build. {need}\n{made.stderr}"
     return str(target)
+
+
+def libmodbus_server() -> str:
+    """The compiled libmodbus peer."""
+    return compiled("mb_server.c", "modbus")
 
 
 def _command(kind: str) -> list[str]:
