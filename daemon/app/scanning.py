@@ -16,6 +16,7 @@ from config.load import PlantText
 from config.model import Link, Module
 from config.units import QuantityError, quantity
 from drivers.modbus.functions import MEANINGS
+from drivers.modbus.identify import identify
 from drivers.modbus.scan import FUNCTIONS, LISTEN_S, Heard, estimate_s, listen, scan
 from drivers.registry import open_link
 
@@ -162,7 +163,8 @@ async def _all(settings: Sequence[Link], units: Sequence[int], known: dict[int, 
     for link in settings:
         how = f"{link.baud} baud, parity {link.parity}" if link.kind in _SERIAL else f"{link.host}:{link.port}"
         for heard in await _one(link, units, known, how):
-            found.append({"at": how, "unit": heard.unit, **heard.answers})
+            said = await asyncio.to_thread(identify, link, heard.unit)
+            found.append({"at": how, "unit": heard.unit, **heard.answers, "identification": said})
     return _tell(found, known, as_json)
 
 
@@ -193,19 +195,24 @@ def _show(found: list[dict[str, object]], known: dict[int, list[Module]]) -> Non
         console.print("Nobody answered. Check power, the A and B wires, baud rate and parity, and the unit numbers.")
         return
     table = Table(box=None, padding=(0, 2, 0, 0), pad_edge=False)
-    for head in ("unit", *(_HEADS[f] for f in FUNCTIONS), "in the plant file"):
+    for head in ("unit", *(_HEADS[f] for f in FUNCTIONS), "says it is", "in the plant file"):
         table.add_column(head, header_style="dim")
     for row in found:
         unit = row["unit"]
         assert isinstance(unit, int)
         names = ", ".join(m.name for m in known.get(unit, ())) or "no"
-        table.add_row(str(unit), *(_short(str(row[f])) for f in FUNCTIONS), names)
+        table.add_row(str(unit), *(_short(str(row[f])) for f in FUNCTIONS), _says(row), names)
     for how in dict.fromkeys(str(row["at"]) for row in found):
         console.print(f"At {how}:", highlight=False)
     console.print(table)
     codes = sorted({m[1] for row in found for f in FUNCTIONS if (m := _CODE.search(str(row[f])))}, key=int)
     for code in codes:
         console.print(f"({code}) {MEANINGS.get(int(code), 'not a listed code')}", style="dim", highlight=False)
+
+
+def _says(row: dict[str, object]) -> str:
+    said = row.get("identification")
+    return " ".join(said.values()) if isinstance(said, dict) and said else "-"
 
 
 _CODE = re.compile(r"code (\d+)")
