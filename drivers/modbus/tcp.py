@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import asyncio
 import logging
+from collections.abc import Callable
 from struct import Struct
 from typing import Final
 
@@ -24,6 +25,8 @@ from drivers.contract import Answer, DriverError, Fault, ReadPlan
 from drivers.modbus.decode import Items
 from drivers.modbus.functions import Refusal, encode, items
 from drivers.modbus.poll import Ask, Poll, ready
+from drivers.modbus.timing import answer_timeout, worst_answer
+from drivers.tap import Tap, failed
 
 # pymodbus dumps its last twenty frames with every error; what matters is said in Answer.detail
 logging.getLogger("pymodbus").setLevel(logging.CRITICAL + 1)
@@ -72,13 +75,30 @@ class Frames(FramerSocket):
         return used, None
 
 
+class _Tapped(TransactionManager):
+    """Tells a tap of what comes, as it comes."""
+
+    def __init__(self, tap: Tap, params: CommParams, frames: Frames, up_or_down: Callable[[bool], None]) -> None:
+        super().__init__(params, frames, 0, False, self._sent, None, up_or_down)
+        self._tap = tap
+
+    def _sent(self, sending: bool, data: bytes) -> bytes:
+        if sending:
+            self._tap(">", data)
+        return data
+
+    def data_received(self, data: bytes) -> None:
+        self._tap("<", data)
+        super().data_received(data)
+
+
 class TcpDriver:
     """One Modbus TCP link (`drivers.contract.Driver`)."""
 
-    def __init__(self, link: Link) -> None:
+    def __init__(self, link: Link, tap: Tap | None = None) -> None:
         if not link.host:
             raise DriverError(f'Link {link.name}: modbus-tcp wants host = "name or address of the module or gateway".')
-        self._link, self._where = link, f"{link.host}:{link.port}"
+        self._link, self._where, self._tap = link, f"{link.host}:{link.port}", tap
         self._wire: TransactionManager | None = None
         self._frames = Frames()
         self._opening: asyncio.Task[None] | None = None
@@ -98,7 +118,10 @@ class TcpDriver:
         ask = next(steps)
         try:
             while True:
-                ask = steps.send(await self._ask(ask, plan.unit))
+                got = await self._ask(ask, plan)
+                if self._tap is not None and isinstance(got, Refusal):
+                    self._tap("!", failed(got.fault, plan.unit, encode(ask.request, plan.unit)))
+                ask = steps.send(got)
         except StopIteration as end:
             answer: Answer = end.value
             return answer
@@ -144,7 +167,10 @@ class TcpDriver:
             reconnect_delay=0,  # connecting again is ours
         )
         frames = Frames()
-        wire = TransactionManager(params, frames, 0, False, None, None, self._up_or_down)
+        if self._tap is None:
+            wire = TransactionManager(params, frames, 0, False, None, None, self._up_or_down)
+        else:
+            wire = _Tapped(self._tap, params, frames, self._up_or_down)
         async with asyncio.timeout(self._link.timeout_s):
             await wire.call_create()
         if wire.transport is not None:  # else lost again at once
@@ -168,17 +194,18 @@ class TcpDriver:
         if self._in_flight and not wire.response_future.done():
             wire.response_future.set_exception(ConnectionException("closed"))
 
-    async def _ask(self, ask: Ask, unit: int) -> Items | Refusal:
-        if self._frames.broken:
-            self._drop()
+    async def _ask(self, ask: Ask, plan: ReadPlan) -> Items | Refusal:
+        if self._frames.broken or (self._wire is not None and self._wire.recv_buffer):
+            self._drop()  # half of a late answer: the other half would be read as the start of the next
         if self._wire is None and (trouble := await self._open()):
             return Refusal(Fault.STOPPING if self._closed else Fault.LINK_DOWN, trouble, skip=True)
         wire, frames = self._wire, self._frames
         if wire is None:
             return Refusal(Fault.LINK_DOWN, f"{self._where} closed the connection at once", skip=True)
         self._in_flight = True
+        wire.comm_params.timeout_connect = answer_timeout(self._link, plan, ask.request)  # of an answer, by now
         try:
-            arrived = await wire.execute(False, encode(ask.request, unit))
+            arrived = await wire.execute(False, encode(ask.request, plan.unit))
         except ConnectionException:
             if self._closed:
                 return Refusal(Fault.STOPPING, "the link is being closed", skip=True)
@@ -187,7 +214,7 @@ class TcpDriver:
             if wire.recv_buffer:
                 self._drop()  # half an answer: what follows it must not be read as the start of the next
                 return Refusal(Fault.BAD_ANSWER, "half an answer, then silence", skip=True)
-            return Refusal(Fault.NO_ANSWER, f"no answer within {self._link.timeout_s:g} s", skip=True)
+            return Refusal(Fault.NO_ANSWER, f"no answer within {worst_answer(self._link, plan):g} s", skip=True)
         finally:
             self._in_flight = False
         if not isinstance(arrived, Arrived) or arrived.why:
@@ -200,9 +227,9 @@ class TcpDriver:
         return got
 
 
-def open_tcp(link: Link) -> TcpDriver:
+def open_tcp(link: Link, tap: Tap | None = None) -> TcpDriver:
     """The driver of a modbus-tcp link, not yet connected."""
-    return TcpDriver(link)
+    return TcpDriver(link, tap)
 
 
 def _trouble(link: Link, where: str, error: BaseException) -> str:

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from drivers.contract import Request
 from drivers.modbus.functions import shape
-from drivers.modbus.guard import frames_in, look
+from drivers.modbus.guard import look, overheard
 from tests.support.rawpeer import rtu
 
 SHAPE = shape(Request("input", 0, 2))
@@ -45,7 +45,8 @@ def test_a_byte_count_that_lies_under_a_right_checksum_is_no_answer() -> None:
 
 def test_the_echo_of_the_request_is_noise_before_the_answer() -> None:
     echo = rtu(7, bytes((4, 0, 0, 0, 2)))
-    assert look(echo + FRAME, 7, SHAPE).pdu == PDU
+    seen = look(echo + FRAME, 7, SHAPE, echo)
+    assert (seen.pdu, seen.echoes, seen.noise, seen.masters) == (PDU, 1, 0, ())
 
 
 @given(st.integers(0, len(FRAME) - 1))
@@ -74,9 +75,10 @@ def test_it_takes_any_bytes(data: bytes) -> None:
     assert bool(seen.pdu) == (seen.more == 0)
     if seen.pdu:  # then the frame with its right checksum is really there
         assert rtu(7, seen.pdu) in data
-    units, noise = frames_in(data)
-    assert noise <= len(data) - 5 * len(units)
+    heard = overheard(data)
+    assert heard.noise <= len(data) - 5 * len(heard.answers) - 8 * len(heard.masters)
 
 
 def test_what_nobody_waited_for_is_told_apart() -> None:
-    assert frames_in(b"\xff" + FRAME + b"\x00\x00" + rtu(9, b"\x83\x01") + FRAME[:4]) == ((7, 9), 7)
+    heard = overheard(b"\xff" + FRAME + b"\x00\x00" + rtu(9, b"\x83\x01") + FRAME[:4])
+    assert (heard.answers, heard.noise, heard.masters, heard.asking) == ((7, 9), 7, (), False)

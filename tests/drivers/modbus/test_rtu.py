@@ -10,7 +10,8 @@ from pathlib import Path
 import pytest
 
 from drivers.contract import Answer, DriverError, Fault, ReadPlan, refused
-from drivers.modbus.rtu import RtuDriver, open_rtu
+from drivers.modbus.line import LineDriver
+from drivers.modbus.rtu import open_rtu
 from drivers.registry import plan_reads
 from tests.support.modbus import module, rtu_link
 from tests.support.rawpeer import DROP, RawRtu, Reply, rtu, silence
@@ -23,7 +24,7 @@ PLAN = plan_reads(module(CHANNELS, unit=7))
 NEIGHBOUR = plan_reads(module(CHANNELS, unit=8, name="next"))
 FRAME = rtu(7, GOOD)
 
-Meeting = Callable[..., AbstractAsyncContextManager[tuple[RtuDriver, RawRtu]]]
+Meeting = Callable[..., AbstractAsyncContextManager[tuple[LineDriver, RawRtu]]]
 
 
 def good(request: bytes) -> list[bytes | None]:
@@ -33,7 +34,7 @@ def good(request: bytes) -> list[bytes | None]:
 @pytest.fixture
 def meeting(tmp_path: Path) -> Meeting:
     @asynccontextmanager
-    async def meet(*replies: Reply, timeout: str = "5 s") -> AsyncIterator[tuple[RtuDriver, RawRtu]]:
+    async def meet(*replies: Reply, timeout: str = "5 s") -> AsyncIterator[tuple[LineDriver, RawRtu]]:
         async with RawRtu(tmp_path, *replies) as peer:
             driver = open_rtu(rtu_link(peer.path, timeout))
             try:
@@ -152,10 +153,10 @@ async def test_a_late_answer_in_the_neighbours_turn_is_not_the_neighbours(meetin
 async def test_a_silent_unit_does_not_hold_back_its_neighbour(meeting: Meeting) -> None:
     async with meeting(silence, good, timeout="400 ms") as (driver, _):
         check(await driver.read(PLAN), Fault.NO_ANSWER)
-        assert driver._rested(7) > 0
-        assert driver._rested(8) == 0, "the neighbour waits for a unit that is merely silent"
+        assert driver.talk.rested(7) > 0
+        assert driver.talk.rested(8) == 0, "the neighbour waits for a unit that is merely silent"
         check(await driver.read(NEIGHBOUR), Fault.NONE)
-        assert driver._rested(7) > 0, "the neighbour's turn ended the rest of the silent unit"
+        assert driver.talk.rested(7) > 0, "the neighbour's turn ended the rest of the silent unit"
 
 
 async def test_a_unit_known_to_answer_late_is_waited_for_by_its_neighbours(meeting: Meeting) -> None:
@@ -163,7 +164,7 @@ async def test_a_unit_known_to_answer_late_is_waited_for_by_its_neighbours(meeti
         check(await driver.read(PLAN), Fault.NO_ANSWER)
         peer.say(rtu(7, OTHER))
         check(await driver.read(PLAN), Fault.NO_ANSWER)
-        assert driver._rested(8) == driver._rested(7) > 0
+        assert driver.talk.rested(8) == driver.talk.rested(7) > 0
         check(await driver.read(NEIGHBOUR), Fault.NONE)
 
 
@@ -204,7 +205,7 @@ async def test_a_refused_request_faults_its_own_channels_only(meeting: Meeting) 
 
 
 async def test_a_port_pulled_out_is_link_down_and_comes_back(meeting: Meeting) -> None:
-    async with meeting(good, lambda q: [FRAME[:3], DROP], good, timeout="60 s") as (driver, peer):
+    async with meeting(good, lambda q: [FRAME[:3], DROP], good, timeout="2 s") as (driver, peer):
         check(await driver.read(PLAN), Fault.NONE)
         async with asyncio.timeout(30):
             answer = await driver.read(PLAN)
