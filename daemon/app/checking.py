@@ -33,7 +33,7 @@ def check_loops(source: PlantText, only: Sequence[str], by: str | None, store: P
     except AskError:
         served = False
     where = f"the running service of {at}" if served else "the modules directly: no service runs on this plant's store"
-    print(f"{len(tags)} loops of {source.plant.plant.name}. Counts come from {where}.")
+    print(f"{len(tags)} loop{'' if len(tags) == 1 else 's'} of {source.plant.plant.name}. Counts come from {where}.")
     reading = ServiceSource(at) if served else ModuleSource(source.plant)
     done = 0
     try:

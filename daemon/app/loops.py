@@ -15,6 +15,7 @@ import asyncio
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
+from textwrap import wrap
 from typing import Any, Final, Protocol
 
 from config.model import Plant
@@ -28,8 +29,8 @@ RIGHT: Final = 0.5  # % of span
 WRONG: Final = 1.0
 CAUTION: Final = (
     "Panel terminals carry mains voltage and the wires of the limit circuit: this is work for qualified people, by the "
-    "site's lock-out procedure. While a loop is driven the wall controller may act on it: put it in hand first, and "
-    "expect alarms here. Local codes and licensed operators decide."
+    "site's lock-out procedure. While a loop is driven the wall controller may act on what it is shown: site procedure "
+    "says in which mode it stands meanwhile. Alarms may come here. Local codes and licensed operators decide."
 )
 
 
@@ -124,7 +125,8 @@ def talk(
     An answer of "s" skips a step, "n" goes on to the next input, "q" ends. EOFError from `ask` ends too.
     """
     system = plant.plant.units
-    say(CAUTION)
+    for row in wrap(CAUTION, 78):
+        say(row)
     for tag in tags:
         say("")
         say(f"{tag.ref} ({tag.name})")
