@@ -57,9 +57,9 @@ def _write(path: Path, heads: Iterable[str], rows: Iterable[Iterable[Any]]) -> P
 
 def _cell(value: Any) -> Any:
     if isinstance(value, float):
-        return f"{value:.7g}"
+        return f"{value:.10g}"  # a total of years in gallons keeps its last gallon
     if isinstance(value, datetime):
-        return value.isoformat(timespec="seconds")
+        return value.isoformat(timespec="milliseconds" if value.microsecond else "seconds")
     if isinstance(value, str) and value[:1] in ("=", "+", "-", "@", "\t", "\r"):
         return "'" + value
     return "" if value is None else value

@@ -212,12 +212,13 @@ def _table(path: Path) -> Iterator[tuple[Sequence[str], Iterator[Row]]]:
 
 def _csv_rows(reader: Any, path: Path) -> Iterator[Row]:
     while True:
+        begun = reader.line_num + 1  # an open quote runs to the end of the file: its first line is what to look at
         try:
             cells = next(reader)
         except StopIteration:
             return
         except (csv.Error, UnicodeDecodeError, EOFError, gzip.BadGzipFile) as e:
-            raise RecordingError(f"{path}, line {reader.line_num + 1}: cannot be read as CSV in UTF-8 ({e})") from e
+            raise RecordingError(f"{path}, line {begun}: cannot be read as CSV in UTF-8 ({e})") from e
         if cells:
             yield reader.line_num, cells
 

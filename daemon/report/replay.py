@@ -9,19 +9,19 @@ from __future__ import annotations
 import csv
 import json
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any, Final
 
 from config.load import PlantText
 from config.model import Plant
 from daemon.core.outcome import Entry, GroupOutcome
-from daemon.core.reasons import quality, words
+from daemon.core.reasons import Quality, quality, words
 from daemon.core.scan import Group
 from daemon.core.tags import derived_tags, raw_tags
 from daemon.engine import FORMAT, SnapshotError, State, restore
 from daemon.measure.boiler_state import STEAMING
-from daemon.measure.current_loop import to_reading
+from daemon.measure.current_loop import Line, line
 from daemon.report.carried import Carried, CarriedError, read_acts, read_state
 from daemon.report.duck import connected
 from daemon.report.files import replacing
@@ -87,6 +87,7 @@ def _run(
     progress: Callable[[int], None],
 ) -> dict[str, Any]:
     plants = {version: plant, **carried.plants}
+    tellers: dict[int, _Teller] = {}
     tally = _Tally()
     out.mkdir(parents=True, exist_ok=True)
     with (
@@ -100,8 +101,9 @@ def _run(
         for group in groups:
             state, outcome = advance(state, group, plants.__getitem__)
             writer.writerows(alarm_cells(e) for e in outcome.journal)
-            for row in _readings(plants[group.plant], group, outcome):
-                readings.add(row)
+            if group.plant not in tellers:
+                tellers[group.plant] = _Teller(plants[group.plant])
+            tellers[group.plant].tell(group, outcome, readings.add)
             tally.take(group, outcome, state)
             if tally.groups % 1000 == 0:
                 progress(tally.groups)
@@ -130,21 +132,31 @@ def alarm_cells(e: Entry) -> tuple[str, ...]:
 _Reading = tuple[int, str, float | None, str, str, str]
 
 
-def _readings(plant: Plant, group: Group, outcome: GroupOutcome) -> Iterator[_Reading]:
-    at = {scan.module: k for k, scan in enumerate(group.scans)}
-    for tag in raw_tags(plant):
-        k = at.get(tag.module)
-        if k is None:
-            continue
-        count, verdict = group.scans[k].counts[tag.channel], outcome.verdicts[k][tag.channel]
-        value: float | None = None if count is None else float(count)
-        if tag.kind == "analogue" and count is not None:
-            value = to_reading(count, tag, group.at_ms).value
-        yield group.at_ms, tag.name, value, tag.unit, quality(verdict).value, words(verdict)
-    derived = derived_tags(plant)
-    for d in outcome.derived:
-        dt = derived[d.tag]
-        yield group.at_ms, dt.name, d.value, dt.unit, quality(d.reason).value, words(d.reason)
+class _Teller:
+    """A plant's tags made ready: what each group says of them, as rows of readings."""
+
+    def __init__(self, plant: Plant) -> None:
+        self._modules: list[list[tuple[int, str, str, Line | None]]] = [[] for _ in plant.modules]
+        for tag in raw_tags(plant):
+            ready = line(tag) if tag.kind == "analogue" else None
+            self._modules[tag.module].append((tag.channel, tag.name, tag.unit, ready))
+        self._derived = derived_tags(plant)
+
+    def tell(self, group: Group, outcome: GroupOutcome, add: Callable[[_Reading], None]) -> None:
+        """Hand on a row for each tag that was read or worked out. A failed loop has no value, as in `to_reading`."""
+        at_ms = group.at_ms
+        for scan, verdicts in zip(group.scans, outcome.verdicts, strict=True):
+            for channel, name, unit, ready in self._modules[scan.module]:
+                count, verdict = scan.counts[channel], verdicts[channel]
+                value: float | None = None
+                if count is not None and ready is None:
+                    value = float(count)
+                elif count is not None and ready is not None and quality(ready.reason(count)) is not Quality.BAD:
+                    value = ready.value(count)
+                add((at_ms, name, value, unit, quality(verdict).value, words(verdict)))
+        for d in outcome.derived:
+            tag = self._derived[d.tag]
+            add((at_ms, tag.name, d.value, tag.unit, quality(d.reason).value, words(d.reason)))
 
 
 class _Parquet:

@@ -33,7 +33,7 @@ _MEANING: Final = {life.value: text for life, text in MEANING.items()}
 
 def site_time(at_ms: int, zone: ZoneInfo) -> datetime:
     """An instant on the plant's clock, with its offset."""
-    return datetime.fromtimestamp(at_ms / 1000, zone)
+    return datetime.fromtimestamp(at_ms // 1000, zone).replace(microsecond=at_ms % 1000 * 1000)
 
 
 def alarm_row(e: Entry, plant: Plant, zone: ZoneInfo) -> tuple[Cell, ...]:
@@ -42,9 +42,8 @@ def alarm_row(e: Entry, plant: Plant, zone: ZoneInfo) -> tuple[Cell, ...]:
     value, unit = (None, "") if e.value is None else in_plant_units(e.value, e.unit, system)
     limit = None if e.limit is None else in_plant_units(e.limit, e.unit, system)[0]
     title = KINDS[e.kind].title if e.kind in KINDS else e.kind
-    meaning = _MEANING.get(e.state, "")
-    if e.state == Life.NORMAL.value and e.event == "note":
-        meaning = ""
+    # "normal" is the alarm's state, not the boiler's: one put back into service is judged anew first
+    meaning = "" if e.state == Life.NORMAL.value else _MEANING.get(e.state, "")
     return (
         site_time(e.at_ms, zone),
         e.occurrence or None,

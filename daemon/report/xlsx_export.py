@@ -7,6 +7,7 @@ in words. May import: config, daemon.core, daemon.store, this room. The workbook
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable, Iterable, Sequence
 from datetime import datetime
 from pathlib import Path
@@ -15,6 +16,7 @@ from zoneinfo import ZoneInfo
 
 from config.model import Plant
 from daemon.core.reasons import Quality
+from daemon.core.tags import raw_tags
 from daemon.report.files import replacing
 from daemon.report.readings import Sheet
 from daemon.report.tables import ALARM_HEADS, BLOW_HEADS, alarm_row, blow_row, site_time
@@ -22,6 +24,13 @@ from daemon.store.reader import Reader
 
 SHEET_ROWS: Final = 1_000_000  # the format ends at 1 048 576
 _WIDE: Final = {"evidence": 60, "meaning": 30, "alarm": 30, "state": 22, "not good": 40}
+_DIGITS: Final = {
+    **dict.fromkeys(("umho/cm", "uS/cm", "psig", "°F", "°C", "%", "US gal", "ft3", "ft3/h", "kPa", "min"), "#,##0.0"),
+    **dict.fromkeys(("barg", "gpm", "lb", "kg", "lb/h", "kg/h"), "#,##0.00"),
+    **dict.fromkeys(("m3", "m3/h", "mA"), "#,##0.000"),
+}
+"""Decimals by the unit in the header; every other number is shown as it is."""
+_UNIT: Final = re.compile(r".*\((.+)\)")
 _CAUTIONS: Final = (
     "waterside watches and tells, nothing more. It is no safety device: low-water cut-offs, limits and safety valves "
     "work without it.",
@@ -67,7 +76,7 @@ class _Pages:
         self._book = book
         self._head = book.add_format({"bold": True, "bottom": 1, "text_wrap": True, "valign": "top"})
         self._date = book.add_format({"num_format": "yyyy-mm-dd hh:mm:ss"})
-        self._number = book.add_format({"num_format": "#,##0.###"})
+        self._numbers = {unit: book.add_format({"num_format": text}) for unit, text in _DIGITS.items()}
 
     def table(
         self,
@@ -78,6 +87,8 @@ class _Pages:
     ) -> None:
         """Write a table; what does not fit on one sheet goes on on the next."""
         page, at, number = self._page(name, heads), 0, 1
+        units = [m[1] if (m := _UNIT.fullmatch(head)) else "" for head in heads]
+        formats = [self._numbers.get(unit) for unit in units]
         for n, row in enumerate(rows, 1):
             if at == SHEET_ROWS:
                 self._close(page, at, len(heads))
@@ -85,7 +96,7 @@ class _Pages:
                 page, at = self._page(f"{name} {number}", heads), 0
             at += 1
             for column, value in enumerate(row):
-                self._put(page, at, column, value)
+                self._put(page, at, column, value, formats[column])
             if n % 1000 == 0:
                 progress(n)
         self._close(page, at, len(heads))
@@ -105,12 +116,12 @@ class _Pages:
     def _close(page: Any, rows: int, columns: int) -> None:
         page.autofilter(0, 0, max(rows, 1), columns - 1)
 
-    def _put(self, page: Any, row: int, column: int, value: Any) -> None:
+    def _put(self, page: Any, row: int, column: int, value: Any, digits: Any) -> None:
         if isinstance(value, datetime):
             page.write_datetime(row, column, value.replace(tzinfo=None), self._date)
         elif isinstance(value, (int, float)):
             if math.isfinite(value):
-                page.write_number(row, column, value, self._number)
+                page.write_number(row, column, value, digits)
         elif value:
             page.write_string(row, column, value)
 
@@ -132,6 +143,7 @@ def _summary(book: Any, pages: _Pages, plant: Plant, zone: ZoneInfo, from_ms: in
                      "its probe column is what the probe saw at every poll, sampled or not."),
         ("Quality", f"{Quality.GOOD.value}: taken while sample flowed, loop sound. {Quality.UNCERTAIN.value}: there is "
                     f"a value, with the reason why not to lean on it. {Quality.BAD.value}: there is no value to use."),
+        ("Contacts", "; ".join(_contacts(plant)) or "none"),
         ("Blows", "Openings of the surface blowdown valve; lengths are as exact as the polls (plus or minus)."),
         ("Alarms", "Every event of every alarm. Value and limit are those at the event."),
         *(("Caution", text) for text in _CAUTIONS),
@@ -139,3 +151,10 @@ def _summary(book: Any, pages: _Pages, plant: Plant, zone: ZoneInfo, from_ms: in
     for row, (key, text) in enumerate(lines):
         page.write_string(row, 0, key, bold)
         page.write_string(row, 1, text, wrap)
+
+
+def _contacts(plant: Plant) -> list[str]:
+    """What a closed contact says, for each that says more than that it is on."""
+    return [
+        f"{t.name} closed: {t.closed_means}" for t in raw_tags(plant) if t.kind == "contact" and t.closed_means != "on"
+    ]

@@ -15,7 +15,7 @@ from daemon.core.scan import Group
 from daemon.report import xlsx_export
 from daemon.report.csv_export import export_csv
 from daemon.report.readings import Sheet
-from daemon.report.tables import ALARM_HEADS, alarm_row
+from daemon.report.tables import ALARM_HEADS, alarm_row, site_time
 from daemon.report.xlsx_export import export_xlsx
 from daemon.store.reader import Reader
 from tests.support.creamery_store import creamery_store
@@ -97,6 +97,10 @@ def test_alarms_and_blows_are_those_of_the_store(exported: dict[str, list[dict[s
     assert {"Conductivity high", "Boiler interlock open"} <= {r["alarm"] for r in exported["alarms"]}
     held = next(r for r in exported["alarms"] if r["state"] == "suppressed by design")
     assert held["meaning"] == "held back because the boiler is off"
+    # an alarm put back into service is in its normal state with its value still above the limit: no word on the boiler
+    back = [r for r in exported["alarms"] if r["state"] == "normal"]
+    assert any(r["value"] and float(r["value"]) > float(r["limit"]) for r in back)
+    assert {r["meaning"] for r in back} == {""}
     assert [(r["boiler"], float(r["open for (min)"])) for r in exported["blows"]] == [
         (b.boiler, round(b.open_ms / 60_000, 2)) for b in blows
     ]
@@ -128,6 +132,7 @@ def test_the_workbook_holds_real_dates_and_the_same_numbers(
     said = " ".join(str(c.value) for row in book["Summary"].iter_rows() for c in row if c.value)
     assert "no safety device" in said
     assert "Quillmarsh Creamery" in said
+    assert "B1.interlock closed: running; B1.low_water closed: low;" in said
 
 
 def test_more_rows_than_a_sheet_holds_go_on_on_the_next(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -149,6 +154,31 @@ def test_text_that_looks_like_a_formula_is_text(tmp_path: Path) -> None:
     assert _cell(row["evidence"]) == "'" + note.evidence
     assert _cell(row["by"]) == "'+1 Kim"
     assert _cell(-3.5) == "-3.5"
+
+
+def test_numbers_and_instants_keep_what_people_compare() -> None:
+    from daemon.report.csv_export import _cell
+
+    assert _cell(12_345_678.9) == "12345678.9"  # US gallons of some years, to hold against the dial
+    assert _cell(2499.9999999999995) == "2500"
+    # polls of 100 ms stay apart
+    assert _cell(site_time(1_790_000_000_100, ZONE)) == "2026-09-21T09:13:20.100-05:00"
+    assert _cell(site_time(1_790_000_000_000, ZONE)) == "2026-09-21T09:13:20-05:00"
+
+
+def test_numbers_of_the_workbook_show_decimals_by_their_unit(tmp_path: Path) -> None:
+    with Reader(creamery_store()) as reader:
+        path = export_xlsx(reader, PLANT, START, END + 1, tmp_path / "visit.xlsx")
+    book = openpyxl.load_workbook(path)
+    page = book["Readings"]
+    formats = {page.cell(1, c).value: page.cell(3, c).number_format for c in range(1, page.max_column + 1)}
+    assert formats["B2.probe (umho/cm)"] == "#,##0.0"
+    assert formats["makeup.total (US gal)"] == "#,##0.0"
+    assert formats["makeup.pulses"] == "General"
+    assert formats["time"] == "yyyy-mm-dd hh:mm:ss"
+    alarms = book["Alarms"]
+    assert alarms.max_row > 1
+    assert alarms["B2"].number_format == "General"  # an alarm's number, as it is typed to acknowledge it
 
 
 def test_a_failed_export_leaves_nothing_behind(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
