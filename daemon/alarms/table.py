@@ -111,7 +111,7 @@ NO_CHANGE: Final[frozenset[tuple[State, Cue]]] = frozenset(
 )
 
 MEANING: Final[Mapping[State, str]] = {
-    _S.NORMAL: "all as it should be",
+    _S.NORMAL: "not standing",
     _S.UNACKNOWLEDGED: "standing, nobody has confirmed",
     _S.ACKNOWLEDGED: "standing, confirmed",
     _S.RETURNED_UNACKNOWLEDGED: "cleared, nobody has confirmed",
