@@ -157,8 +157,8 @@ class LineDriver:
 
     def _quiet(self, wire: Wire, unit: int) -> Refusal | None:
         """Wait until the next request may go: silence kept, no late answer to come. Else why nothing may be sent."""
-        talk, began = self.talk, wire_time.now()
-        deadline = max(talk.free_at(unit), began) + self._link.timeout_s
+        talk = self.talk
+        from_then = max(talk.free_at(unit), wire_time.now())
         while True:
             if data := wire.drain():
                 if self._tap is not None:
@@ -168,8 +168,8 @@ class LineDriver:
             now = wire_time.now()
             if self._closed:
                 return Refusal(Fault.STOPPING, "the link is being closed", skip=True)
-            if now > deadline:
-                return talk.never_quiet(self._link.timeout_s)
+            if now > from_then + talk.patience:
+                return talk.never_quiet()
             if now >= until and not data:
                 break
             wire_time.pause_until(min(until, now + SLICE_S))

@@ -96,6 +96,8 @@ class Talk:
         self._missed: dict[int, _Missed] = {}
         self._slow: dict[int, float] = {}  # unit seen to answer after its time: how long it took, s
         self._stray = b""
+        self._stray_until = 0.0  # when the silence after what nobody asked for is over
+        self.patience = link.timeout_s  # s beyond which a line that is never quiet is given up
         self._ask: Ask | None = None
         self._seen: Look | None = None
         self.echoing = False  # the last answer came after our own request
@@ -110,7 +112,7 @@ class Talk:
 
     def free_at(self, unit: int) -> float:
         """When `unit` may be asked: silence kept, and no late answer still to come."""
-        return max(self._free_at, self.rested(unit))
+        return max(self._free_at, self._stray_until, self.rested(unit))
 
     def rested(self, unit: int) -> float:
         """Until when a late answer that could be taken for this unit's next one, or disturb it, may still come."""
@@ -127,19 +129,22 @@ class Talk:
         heard = self._framing.overheard(self._stray[-TOO_MUCH:])
         # what another master has asked for is still to be answered
         wait = self._link.timeout_s if heard.asking else max(self._gap, STILL_S + self._link.pause)
-        self._free_at = max(self._free_at, now + wait)
+        self._stray_until = now + wait
+        if heard.masters:
+            self.patience = 2 * self._link.timeout_s
 
     def calm(self, now: float) -> None:
         """The line is silent: what was overheard is counted."""
         if self._stray:
             heard = self._framing.overheard(self._stray[-TOO_MUCH:])
-            self._stray = b""
+            self._stray, self.patience = b"", self._link.timeout_s
             self._note(heard.answers, heard.noise, heard.masters, now)
 
-    def never_quiet(self, waited: float) -> Refusal:
+    def never_quiet(self) -> Refusal:
         """Why nothing could be asked."""
         heard = self._framing.overheard(self._stray[-TOO_MUCH:])
         self._stray = b""
+        waited, self.patience = self.patience, self._link.timeout_s
         self.counts.noise += heard.noise
         self.counts.masters += len(heard.masters)
         why = f"the line was not quiet for {waited:g} s; nothing was asked"

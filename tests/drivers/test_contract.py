@@ -14,8 +14,8 @@ from config.model import Link
 from drivers.contract import Answer, Driver, DriverError, Fault
 from drivers.registry import KINDS, open_link, plan_reads
 from drivers.script import ScriptedDriver
-from tests.support.modbus import module, rtu_link, tcp_link
-from tests.support.rawpeer import RawRtu, RawTcp, adu, rtu
+from tests.support.modbus import ascii_link, gateway_link, module, rtu_link, tcp_link
+from tests.support.rawpeer import RawAscii, RawGateway, RawRtu, RawTcp, adu, ascii_frame, rtu
 
 CHANNELS = {
     "level": {"function": "input", "address": 0},
@@ -57,6 +57,22 @@ async def over_rtu(folder: Path, mute: bool) -> AsyncIterator[Stage]:
 
 
 @asynccontextmanager
+async def over_ascii(folder: Path, mute: bool) -> AsyncIterator[Stage]:
+    async with RawAscii(folder, lambda q: [] if mute else [ascii_frame(7, PDUS[q[1]])]) as peer:
+        driver = open_link(ascii_link(peer.path, "60 s" if mute else "5 s"))
+        yield Stage(driver, lambda: len(peer.requests))
+        await driver.aclose()
+
+
+@asynccontextmanager
+async def over_gateway(folder: Path, mute: bool) -> AsyncIterator[Stage]:
+    async with RawGateway(lambda q: [] if mute else [rtu(7, PDUS[q[1]])]) as peer:
+        driver = open_link(gateway_link(peer.port, "60 s" if mute else "5 s"))
+        yield Stage(driver, lambda: len(peer.requests))
+        await driver.aclose()
+
+
+@asynccontextmanager
 async def scripted(folder: Path, mute: bool) -> AsyncIterator[Stage]:
     never = asyncio.Event()
     line = (3000, Fault.REFUSED_2, 1, Fault.NOT_A_NUMBER)
@@ -65,11 +81,19 @@ async def scripted(folder: Path, mute: bool) -> AsyncIterator[Stage]:
     await driver.aclose()
 
 
-PLAYS: dict[str, Play] = {"modbus-tcp": over_tcp, "modbus-rtu": over_rtu, "script": scripted}
+PLAYS: dict[str, Play] = {
+    "modbus-tcp": over_tcp,
+    "modbus-rtu": over_rtu,
+    "modbus-rtu-over-tcp": over_gateway,
+    "modbus-ascii": over_ascii,
+    "script": scripted,
+}
 every = pytest.mark.parametrize("play", PLAYS.values(), ids=PLAYS.keys())
 UNREACHABLE = {
     "modbus-tcp": lambda folder: open_link(tcp_link(1)),
     "modbus-rtu": lambda folder: open_link(rtu_link(str(folder / "none"))),
+    "modbus-rtu-over-tcp": lambda folder: open_link(gateway_link(1)),
+    "modbus-ascii": lambda folder: open_link(ascii_link(str(folder / "none"))),
     "script": lambda folder: ScriptedDriver([Fault.LINK_DOWN], down="Link loop: nothing there. Look at the script."),
 }
 

@@ -30,6 +30,23 @@ def rtu_link(device: str, timeout: str = "2 s", baud: int = 115200, name: str = 
     )
 
 
+def gateway_link(port: int, timeout: str = "2 s", baud: int = 115200, name: str = "gate") -> Link:
+    return Link.model_validate(
+        {
+            "name": name,
+            "kind": "modbus-rtu-over-tcp",
+            "host": "127.0.0.1",
+            "port": port,
+            "baud": baud,
+            "timeout": timeout,
+        }
+    )
+
+
+def ascii_link(device: str, timeout: str = "2 s", parity: str = "none", name: str = "text") -> Link:
+    return rtu_link(device, timeout, name=name).model_copy(update={"kind": "modbus-ascii", "parity": parity})
+
+
 def module(channels: dict[str, dict[str, Any]], unit: int = 1, name: str = "ai", link: str = "panel") -> Module:
     return Module.model_validate({"name": name, "link": link, "unit": unit, "every": "1 s", "channels": channels})
 

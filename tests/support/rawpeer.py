@@ -46,6 +46,25 @@ def rtu(unit: int, pdu: bytes) -> bytes:
     return frame + crc(frame)
 
 
+def ascii_frame(unit: int, pdu: bytes) -> bytes:
+    """An ASCII frame with its LRC, written out from the serial line specification, 6.2.1."""
+    body = bytes((unit,)) + pdu
+    check = (0x100 - sum(body) % 0x100) % 0x100
+    return b":" + b"".join(b"%02X" % byte for byte in (*body, check)) + b"\r\n"
+
+
+def of_ascii(frame: bytes) -> bytes:
+    """An ASCII request as the RTU request it stands for, b"" when it is none."""
+    if frame[:1] != b":" or frame[-2:] != b"\r\n" or ascii_frame(*_parted(frame)) != frame:
+        return b""
+    return rtu(*_parted(frame))
+
+
+def _parted(frame: bytes) -> tuple[int, bytes]:
+    body = bytes(int(frame[i : i + 2], 16) for i in range(1, len(frame) - 4, 2))
+    return body[0], body[1:]
+
+
 class _Raw:
     def __init__(self, *replies: Reply) -> None:
         self.replies = list(replies)
@@ -108,6 +127,8 @@ class RawTcp(_Raw):
 class RawRtu(_Raw):
     """A serial peer behind a pseudo-terminal; the program under test opens `path`, a link that survives a new pty."""
 
+    transport = "rtu"
+
     def __init__(self, folder: Path, *replies: Reply) -> None:
         super().__init__(*replies)
         self.path = str(folder / "ttyRAW")
@@ -143,13 +164,74 @@ class RawRtu(_Raw):
 
     def _got(self) -> None:
         self._pending += os.read(self._master, 4096)
-        if len(self._pending) < 8:
+        request = self._cut()
+        if not request:
             return
-        request, self._pending = self._pending, b""
+        self._pending = b""
         sound = crc(request[:-2]) == request[-2:]
-        wire.record("rtu", request[0] if sound else -1, request[1:-2] if sound else request)
+        wire.record(self.transport, request[0] if sound else -1, request[1:-2] if sound else request)
         for step in self._steps(request):
             if step is DROP:
                 self.unplug()
                 return
             self.say(step)
+
+    def _cut(self) -> bytes:
+        """The request that has come, in RTU form."""
+        return self._pending if len(self._pending) >= 8 else b""
+
+
+class RawAscii(RawRtu):
+    """A serial peer that is asked in ASCII mode; requests are told in RTU form. `say` says bytes as they are."""
+
+    transport = "ascii"
+
+    def _cut(self) -> bytes:
+        return of_ascii(self._pending) if self._pending.endswith(b"\r\n") else b""
+
+
+class RawGateway(_Raw):
+    """A gateway on a loopback port that passes the bytes of a serial line on: RTU frames over TCP."""
+
+    port = 0
+    connections = 0  # accepted so far
+
+    async def __aenter__(self) -> RawGateway:
+        await self.plug()
+        return self
+
+    async def __aexit__(self, *_: object) -> None:
+        await self.unplug()
+
+    async def plug(self) -> None:
+        """It listens, under the old port if it had one."""
+        self._writers: list[asyncio.StreamWriter] = []
+        self._server = await asyncio.start_server(self._serve, "127.0.0.1", self.port)
+        self.port = self._server.sockets[0].getsockname()[1]
+
+    async def unplug(self) -> None:
+        """It listens no more, and what was connected is not any longer."""
+        self._server.close()
+        for writer in self._writers:
+            writer.close()
+        await self._server.wait_closed()
+
+    def say(self, data: bytes) -> None:
+        self._writers[-1].write(data)
+
+    async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        self._writers.append(writer)
+        self.connections += 1
+        with suppress(asyncio.IncompleteReadError, ConnectionError):
+            while True:
+                request = await reader.readexactly(8)
+                sound = crc(request[:-2]) == request[-2:]
+                wire.record("rtu-over-tcp", request[0] if sound else -1, request[1:-2] if sound else request)
+                for step in self._steps(request):
+                    if step is DROP:
+                        writer.close()
+                        return
+                    writer.write(step)
+                    await writer.drain()
+                    await asyncio.sleep(0)
+        writer.close()
