@@ -1,6 +1,7 @@
 """Modbus peers that are not ours, started for a test and ended with it.
 
-libmodbus in C and modbus-tk in Python, each in a process of its own, each behind a tap. A map is
+libmodbus in C (TCP, RTU), modbus-tk (TCP, RTU), pyModbusTCP (TCP) and pymodbus' server (ASCII) in Python, each in a
+process of its own, each behind a tap. A map is
 {"holding": {address: value}, "input": ..., "coil": ..., "discrete": ...}; addresses up to 1023 exist.
 """
 
@@ -16,10 +17,11 @@ from contextlib import contextmanager
 from functools import cache
 from pathlib import Path
 
-from tests.support.taps import Line, TcpTap
+from tests.support.taps import AsciiLine, Gateway, Line, TcpTap
 
 HERE = Path(__file__).resolve().parent.parent / "peers"
 KINDS = ("libmodbus", "modbus-tk")
+SCRIPTS = {"modbus-tk": "tk_server.py", "pyModbusTCP": "ptcp_server.py", "pymodbus": "ascii_server.py"}
 Map = Mapping[str, Mapping[int, int]]
 
 
@@ -46,7 +48,7 @@ def libmodbus_server() -> str:
 def _command(kind: str) -> list[str]:
     if kind == "libmodbus":
         return [libmodbus_server()]
-    return [sys.executable, str(HERE / "tk_server.py")]
+    return [sys.executable, str(HERE / SCRIPTS[kind])]
 
 
 @contextmanager
@@ -98,4 +100,18 @@ def rtu_server(values: Map, device: str, unit: int = 1) -> Iterator[None]:
 def rtu_peer(kind: str, values: Map, unit: int = 1) -> Iterator[Line]:
     """A Modbus RTU peer at the far end of a line; open `line.host` with parity none."""
     with Line() as line, _started(kind, values, "rtu", line.device, str(unit)):
+        yield line
+
+
+@contextmanager
+def gateway_peer(kind: str, values: Map, unit: int = 1) -> Iterator[tuple[Gateway, Line]]:
+    """A Modbus RTU peer behind a gateway; connect to `gateway.port`."""
+    with rtu_peer(kind, values, unit) as line, Gateway(line.host) as gateway:
+        yield gateway, line
+
+
+@contextmanager
+def ascii_peer(kind: str, values: Map, unit: int = 1) -> Iterator[AsciiLine]:
+    """A peer in ASCII mode at the far end of a line; open `line.host` with parity none."""
+    with AsciiLine() as line, _started(kind, values, "ascii", line.device, str(unit)):
         yield line

@@ -138,6 +138,10 @@ class Line(_Pump):
             self.silences.append(time.monotonic() - self._answered)
             self._answered = 0.0
         self._pending += data
+        self._note()
+        os.write(self._device, data)
+
+    def _note(self) -> None:
         shortest = 7 if self._pending[1:2] == b"\x2b" else 8  # 43/14 is a byte shorter than the reads
         if len(self._pending) >= shortest and crc(self._pending[:-2]) == bytes(self._pending[-2:]):
             wire.record("rtu", self._pending[0], bytes(self._pending[1:-2]))
@@ -146,7 +150,6 @@ class Line(_Pump):
         elif len(self._pending) > 256:
             wire.record("rtu", -1, bytes(self._pending))
             self._pending.clear()
-        os.write(self._device, data)
 
     def _down(self) -> None:
         data = os.read(self._device, 4096)
@@ -159,6 +162,67 @@ class Line(_Pump):
         for fd in (self._host, self._host_end, self._device, self._device_end):
             with suppress(OSError):
                 os.close(fd)
+
+
+class AsciiLine(Line):
+    """A line whose requests come in ASCII mode: `:` to CR LF, the LRC the last two digits before."""
+
+    def _note(self) -> None:
+        if not self._pending.endswith(b"\r\n") and len(self._pending) <= 513:
+            return
+        try:
+            body = bytes.fromhex(self._pending[1:-2].decode("ascii"))
+            sound = self._pending[:1] == b":" and sum(body) % 256 == 0
+        except ValueError:
+            body, sound = bytes(self._pending), False
+        wire.record("ascii", body[0] if sound else -1, body[1:-1] if sound else bytes(self._pending))
+        self.requests += sound
+        self._pending.clear()
+
+
+class Gateway(_Pump):
+    """Passes the bytes of a serial line on to whoever connects to `port`, one at a time, as serial gateways do."""
+
+    def __init__(self, device: str) -> None:
+        super().__init__()
+        self._line = os.open(device, os.O_RDWR | os.O_NOCTTY)
+        self._server = socket.create_server(("127.0.0.1", 0))
+        self.port: int = self._server.getsockname()[1]
+        self._near: socket.socket | None = None
+        self._readers = {self._server.fileno(): self._accept, self._line: self._down}
+
+    def _accept(self) -> None:
+        self._hang_up()
+        self._near, _ = self._server.accept()
+        self._near.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        self._readers[self._near.fileno()] = self._up
+
+    def _hang_up(self) -> None:
+        if self._near is not None:
+            self._readers.pop(self._near.fileno(), None)
+            self._near.close()
+            self._near = None
+
+    def _up(self) -> None:
+        data = b""
+        if self._near is not None:
+            with suppress(OSError):
+                data = self._near.recv(4096)
+        if data:
+            os.write(self._line, data)
+        else:
+            self._hang_up()
+
+    def _down(self) -> None:
+        data = os.read(self._line, 4096)
+        if self._near is not None:
+            with suppress(OSError):
+                self._near.sendall(data)
+
+    def _shut(self) -> None:
+        self._hang_up()
+        self._server.close()
+        os.close(self._line)
 
 
 def crc(frame: bytes | bytearray) -> bytes:

@@ -1,4 +1,4 @@
-"""Values served by peers that are not ours equal values read: every type and order, TCP and RTU."""
+"""Values served by peers that are not ours equal values read: every type and order, on every transport."""
 
 from __future__ import annotations
 
@@ -12,10 +12,20 @@ from config.model import Link
 from drivers.contract import Fault
 from drivers.modbus.timing import silence
 from drivers.registry import open_link, plan_reads
-from tests.support.modbus import ORDERS, image, module, rtu_link, tcp_link
-from tests.support.modbus_peers import KINDS, rtu_peer, tcp_peer
+from tests.support.modbus import ORDERS, ascii_link, gateway_link, image, module, rtu_link, tcp_link
+from tests.support.modbus_peers import ascii_peer, gateway_peer, rtu_peer, tcp_peer
 from tests.support.taps import Line, TcpTap
 
+PAIRS = [
+    ("libmodbus", "tcp"),
+    ("modbus-tk", "tcp"),
+    ("pyModbusTCP", "tcp"),
+    ("libmodbus", "rtu"),
+    ("modbus-tk", "rtu"),
+    ("libmodbus", "rtu over tcp"),
+    ("modbus-tk", "rtu over tcp"),
+    ("pymodbus", "ascii"),
+]
 VALUES: dict[str, list[float]] = {
     "u16": [0, 1, 4660, 65535],
     "s16": [0, -1, -32768, 32767],
@@ -65,13 +75,18 @@ def peer(kind: str, transport: str, tables: dict[str, dict[int, int]]) -> Iterat
     if transport == "tcp":
         with tcp_peer(kind, tables) as tap:
             yield tap, tcp_link(tap.port)
+    elif transport == "rtu over tcp":
+        with gateway_peer(kind, tables) as (gateway, line):
+            yield line, gateway_link(gateway.port)
+    elif transport == "ascii":
+        with ascii_peer(kind, tables) as line:
+            yield line, ascii_link(line.host)
     else:
         with rtu_peer(kind, tables) as line:
             yield line, rtu_link(line.host)
 
 
-@pytest.mark.parametrize("transport", ["tcp", "rtu"])
-@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize(("kind", "transport"), PAIRS)
 async def test_values_served_are_values_read(kind: str, transport: str) -> None:
     tables, channels, wanted = every_type()
     with peer(kind, transport, tables) as (tap, link):
@@ -88,8 +103,7 @@ async def test_values_served_are_values_read(kind: str, transport: str) -> None:
             await driver.aclose()
 
 
-@pytest.mark.parametrize("transport", ["tcp", "rtu"])
-@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize(("kind", "transport"), PAIRS)
 async def test_an_address_the_module_does_not_have_is_refused_and_the_rest_is_read(kind: str, transport: str) -> None:
     channels = {
         "good": {"function": "input", "address": 7},
