@@ -31,9 +31,9 @@ ERRORS: list[tuple[str, tuple[tuple[str, str], ...], str, str]] = [
     ),
     (
         METERED,
-        (('kind = "modbus-tcp"', 'kind = "modbus-ascii"'),),
+        (('kind = "modbus-tcp"', 'kind = "text"'),),
         "link panel kind",
-        '"modbus-ascii" has no driver yet',
+        '"text" has no driver yet',
     ),
     (
         METERED,
