@@ -39,6 +39,7 @@ TABLE: Final[Mapping[str, Row]] = {
     "rtu": Row("tests.bench.rtu", "share of the wire limit on a paced serial line, and silences cut"),
     "commit": Row("tests.bench.commit", "one group stored durably, beside a bare insert and a plain write"),
     "many": Row("tests.bench.many", "64 TCP modules at 1 Hz: cost, drift and lateness of polling alone"),
+    "corruption": Row("tests.campaign.corruption", "damage injected into the byte stream: is a wrong value ever good"),
     "kill": Row("tests.campaign.kill", "the service killed at random moments, against a ledger kept outside"),
 }
 
