@@ -26,7 +26,7 @@ def test_a_line_that_does_not_wait_for_late_answers_is_noticed(monkeypatch: pyte
     line = LineCampaign(RTU, random.Random(1), tally, "RTU")
     for _ in range(300):
         line.exchange("late, within")
-    assert tally.blind["RTU: late, within"] > 30  # right checksum, wrong answer
+    assert tally.wrong["RTU: late, within"] > 20
 
 
 def test_a_guard_that_trusts_every_checksum_is_noticed(monkeypatch: pytest.MonkeyPatch) -> None:
