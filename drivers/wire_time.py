@@ -22,3 +22,8 @@ def pause_until(instant: float) -> None:
     wait = instant - time.monotonic()
     if wait > 0:
         time.sleep(wait)
+
+
+def wall_ns() -> int:
+    """The wall clock, ns since 1970 UTC: what a capture's lines are dated by."""
+    return time.time_ns()

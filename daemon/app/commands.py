@@ -62,6 +62,9 @@ def find_store(store: Path | None) -> Path:
 def run(
     plant: PlantArg,
     store: StoreOpt = None,
+    capture: Annotated[
+        Path | None, typer.Option(help="Folder for every frame on every link, as text: for a bad line.")
+    ] = None,
     ledger_fd: Annotated[int | None, typer.Option(hidden=True)] = None,
 ) -> None:
     """Watch a plant until told to stop (SIGTERM); SIGHUP reads the plant file again.
@@ -70,7 +73,7 @@ def run(
     """
     from daemon.app.running import run_plant
 
-    raise typer.Exit(run_plant(plant, store, ledger_fd, live=sys.stdout.isatty()))
+    raise typer.Exit(run_plant(plant, store, ledger_fd, live=sys.stdout.isatty(), capture=capture))
 
 
 @app.command()

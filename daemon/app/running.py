@@ -34,7 +34,14 @@ def read_plant(file: str) -> PlantText | None:
     return None
 
 
-def run_plant(file: str, store: Path | None = None, ledger_fd: int | None = None, *, live: bool = False) -> int:
+def run_plant(
+    file: str,
+    store: Path | None = None,
+    ledger_fd: int | None = None,
+    *,
+    live: bool = False,
+    capture: Path | None = None,
+) -> int:
     """`waterside run`: watch a plant until SIGTERM. Returns the exit code."""
     from daemon.app import logs
     from daemon.app.service import Service, default_options
@@ -43,7 +50,7 @@ def run_plant(file: str, store: Path | None = None, ledger_fd: int | None = None
     if source is None:
         return 1
     logs.set_up(quiet=live)
-    options = replace(default_options(source.plant, store), ledger_fd=ledger_fd)
+    options = replace(default_options(source.plant, store), ledger_fd=ledger_fd, capture=capture)
     service = Service(source, options)
     _look_for_claims(service)
     if source.plant.mail is None:

@@ -33,6 +33,7 @@ from daemon.store.errors import StoreError
 from daemon.store.writer import Writer
 from drivers.contract import Answer, Driver, ReadPlan
 from drivers.registry import open_link
+from drivers.tap import Hook
 
 if TYPE_CHECKING:
     from daemon.app.view import View
@@ -63,6 +64,7 @@ class Options:
     ledger_fd: int | None = None  # a pipe that gets each group's number after its commit
     runtime: str = ""  # $RUNTIME_DIRECTORY
     signals: bool = True
+    capture: Path | None = None  # folder for the frames of every link, as text
 
 
 def default_options(plant: Plant, store: Path | None) -> Options:
@@ -182,7 +184,7 @@ class Service:
         try:
             while not self._stop.is_set():
                 plant = self.source.plant
-                drivers: dict[str, Driver] = {x.name: open_link(x) for x in plant.links}
+                drivers: dict[str, Driver] = {x.name: open_link(x, self._hook()) for x in plant.links}
                 self._poller = Poller(
                     plant, drivers, o.clock, self._keeper.deliver, beat=self._watch.beat, origin=origin
                 )
@@ -203,6 +205,13 @@ class Service:
             if o.signals:
                 for s in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
                     loop.remove_signal_handler(s)
+
+    def _hook(self) -> Hook | None:
+        if self.options.capture is None:
+            return None
+        from drivers.capture import capture_to
+
+        return capture_to(self.options.capture)
 
     async def _until_stop_or_reload(self) -> None:
         polling = asyncio.create_task(self._poller.run(), name="poller")

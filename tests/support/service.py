@@ -7,7 +7,7 @@ import signal
 import subprocess
 import sys
 import threading
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -17,14 +17,16 @@ TIMEOUT_S = 30.0
 class Running:
     """A service that runs. `groups`: committed group numbers so far; `log`: its output so far."""
 
-    def __init__(self, plant: Path, store: Path, env: Mapping[str, str] | None = None) -> None:
+    def __init__(
+        self, plant: Path, store: Path, env: Mapping[str, str] | None = None, more: Sequence[str] = ()
+    ) -> None:
         self.plant, self.store = plant, store
         self.log_path = store.with_suffix(".log")
         read, write = os.pipe()
         command = [sys.executable, "-P", "-m", "daemon", "run", str(plant), "--store", str(store)]
         with self.log_path.open("ab") as log:
             self.process = subprocess.Popen(
-                [*command, "--ledger-fd", str(write)],
+                [*command, "--ledger-fd", str(write), *more],
                 pass_fds=(write,),
                 stdout=log,
                 stderr=log,
@@ -79,9 +81,11 @@ class Running:
 
 
 @contextmanager
-def running(plant: Path, store: Path, env: Mapping[str, str] | None = None) -> Iterator[Running]:
-    """A service for the length of a block."""
-    service = Running(plant, store, env)
+def running(
+    plant: Path, store: Path, env: Mapping[str, str] | None = None, more: Sequence[str] = ()
+) -> Iterator[Running]:
+    """A service for the length of a block; `more`: further words of its command."""
+    service = Running(plant, store, env, more)
     try:
         yield service
     finally:

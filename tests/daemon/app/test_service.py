@@ -294,6 +294,18 @@ def test_a_really_full_disk_mails_directly_and_everything_is_there_when_it_has_r
     assert numbers == list(range(1, len(numbers) + 1))
 
 
+def test_every_frame_of_a_bad_line_can_be_captured_as_text(tmp_path: Path) -> None:
+    with LivingPeer(10) as peer:
+        plant = put(tmp_path / "plant.toml", one_boiler(peer.tap.port, "200 ms"))
+        with running(plant, tmp_path / "w.db", more=("--capture", str(tmp_path / "frames"))) as service:
+            service.wait_groups(3)
+            assert service.end() == 0
+    lines = (tmp_path / "frames" / "panel.txt").read_text().splitlines()
+    assert lines[0] == "# waterside capture, link panel modbus-tcp"
+    assert {line.split()[2] for line in lines[1:]} == {">", "<"}
+    assert len(lines) > 6
+
+
 # ------------------------------------------------------------------ acts by the letterbox
 
 
