@@ -12,7 +12,8 @@ import pytest
 
 from daemon.notify.compose import message_id
 from daemon.notify.outbox import from_json
-from daemon.store.reader import Reader, StoredMail
+from daemon.store.reader import Reader
+from daemon.store.records import StoredMail
 from tests.campaign.kill import PLANT
 from tests.support.living_peer import LivingPeer
 from tests.support.mailserver import PASSWORD, USER, Exim, free_ports

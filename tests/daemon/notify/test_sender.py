@@ -6,9 +6,10 @@ import asyncio
 import contextlib
 import hashlib
 import re
+import socket
 import ssl
 from collections.abc import AsyncIterator, Callable
-from dataclasses import dataclass, field
+from dataclasses import astuple, dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -18,9 +19,10 @@ from config.model import Plant
 from daemon.core.clock import Clock, FastClock
 from daemon.core.outcome import Notice
 from daemon.core.scan import Group
+from daemon.notify.compose import compose, wire
 from daemon.notify.outbox import outbox_rows
 from daemon.notify.sender import LONGEST_PAUSE_S, Sender, pause_s
-from daemon.store.errors import StoreFull
+from daemon.store.errors import StoreError, StoreFull
 from daemon.store.reader import Reader
 from daemon.store.writer import Writer
 from tests.support.clock import HandClock
@@ -163,6 +165,31 @@ async def test_a_mail_goes_encrypted_and_logged_in_and_arrives_whole(
         assert "waterside ack 1042 --by NAME" in plain.get_content()
         assert "waterside ack 1042 --by NAME" in html.get_content()
     assert re.search(r"<= waterside@quillmarsh\.example .*X=TLS\S+ .*A=plain:waterside", postbox.log())
+
+
+async def test_what_arrives_is_what_was_composed(postbox: Exim, tmp_path: Path) -> None:
+    mail = server(postbox.port, "starttls", *login(tmp_path), trusting(postbox.certificates))
+    said = [
+        notice(name="Grün 水", evidence="line " * 300, held_back=("Conductivity low",)),
+        notice(name="Grün 水", event="returned", at_ms=AT_MS + 60_000),
+    ]
+    async with post(tmp_path, plant(ON_CALL, mail=mail)) as p, running(p.sender):
+        for n in said:
+            await p.store(n)
+            await p.settled(p.groups)
+        arrived = sorted(await postbox.delivered(2), key=lambda m: m["In-Reply-To"] is not None)
+        now_ms = p.clock.now_ms()  # it stands still
+    for n, came in zip(said, arrived, strict=True):
+        made = parsed(wire(compose(n, ON_CALL, p.plant, now_ms=now_ms, host=socket.gethostname())))
+        for header in ("Subject", "From", "To", "Date", "Message-ID", "In-Reply-To", "References", "Auto-Submitted"):
+            assert came[header] == made[header], header
+        assert came["Return-path"] == "<waterside@quillmarsh.example>"
+        for subtype in ("plain", "html"):
+            one, other = came.get_body((subtype,)), made.get_body((subtype,))
+            assert one is not None
+            assert other is not None
+            assert one.get_content().splitlines() == other.get_content().splitlines()  # a maildir has its own line ends
+    assert arrived[1]["In-Reply-To"] == arrived[0]["Message-ID"]
 
 
 async def test_one_refused_for_good_stops_nobody_and_is_told_once(postbox: Exim, tmp_path: Path) -> None:
@@ -338,6 +365,52 @@ async def test_a_sender_refused_is_the_plant_files_fault_and_no_mail_is_lost(tmp
         assert await steps(clock, lambda: p.states() == ["sent"], "the mail") >= 60
 
 
+@pytest.mark.parametrize("answer", ["530 5.7.0 authentication required", "538 encryption required"])
+async def test_a_login_the_server_misses_is_the_plant_files_fault_whenever_it_is_said(
+    tmp_path: Path, answer: str
+) -> None:
+    script, clock = Script(), HandClock(AT_MS)
+    script.rcpt[ON_CALL] = [answer]  # RFC 4954, 4 and 6: to any command but those that begin a talk
+    async with (
+        scripted(script) as port,
+        post(tmp_path, plant(ON_CALL, CHIEF, mail=server(port)), clock) as p,
+        running(p.sender),
+    ):
+        await p.store(notice())
+        await until(lambda: p.told, "the trouble")
+        assert answer in p.told[0]
+        assert "user and password_file" in p.told[0]
+        assert p.states() == ["waiting", "waiting"]
+        assert await steps(clock, lambda: p.states() == ["sent", "sent"], "the mails") >= 60
+    assert p.told[-1] == ""
+
+
+async def test_a_server_that_drops_the_line_with_a_mail_in_hand_gets_the_same_again(tmp_path: Path) -> None:
+    script, clock, dropped = Script(), HandClock(AT_MS), asyncio.Event()
+
+    async def drop(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        writer.write(b"220 mail.quillmarsh.example\r\n")
+        while (line := await reader.readline()) and line != b"DATA\r\n":
+            writer.write(b"250 go on\r\n")
+        writer.write(b"354 go on\r\n")
+        while (line := await reader.readline()) and line != b".\r\n":
+            pass
+        if line:
+            dropped.set()
+        writer.transport.abort()
+
+    (port,) = free_ports(1)
+    async with post(tmp_path, plant(ON_CALL, mail=server(port)), clock) as p, running(p.sender):
+        async with await asyncio.start_server(drop, "127.0.0.1", port):
+            await p.store(notice(), notice(occurrence=1043))
+            await asyncio.wait_for(dropped.wait(), 60)
+            await until(lambda: p.mails()[0].tries, "a failure")
+            assert "broke off" in p.mails()[0].note
+        async with scripted(script, port):
+            await steps(clock, lambda: p.states() == ["sent", "sent"], "the mails")
+    assert [m["Message-ID"].split(".")[0] for m in script.taken] == ["<1042", "<1043"]
+
+
 async def test_a_message_refused_for_good_is_recorded_with_the_servers_words(tmp_path: Path) -> None:
     script = Script(data=["554 not of this kind"])
     async with scripted(script) as port, post(tmp_path, plant(ON_CALL, mail=server(port))) as p, running(p.sender):
@@ -450,6 +523,60 @@ async def test_a_crash_between_taking_and_noting_leads_to_the_same_mail_again_an
     assert first["Message-ID"] == second["Message-ID"]
 
 
+async def test_a_queue_goes_on_where_it_was_after_a_restart(tmp_path: Path) -> None:
+    script = Script(before_250=lambda: asyncio.sleep(0.005))
+    async with scripted(script) as port:
+        site = plant(ON_CALL, CHIEF, mail=server(port))
+        async with post(tmp_path, site) as p, running(p.sender):
+            for n in range(1, 31):
+                await p.store(notice(occurrence=n))
+            await until(lambda: len(script.taken) >= 17, "some of the mails")
+        left = p.states().count("waiting")
+        assert 0 < left < 60
+        assert len(script.taken) == 60 - left, "stop leaves nothing taken and not noted"
+        async with contextlib.AsyncExitStack() as stack:
+            writer = await Writer.open(tmp_path / "store.db", owner="Quillmarsh Creamery", reserve_bytes=0)
+            stack.push_async_callback(writer.aclose)
+            again = Post(writer, tmp_path / "store.db", site, tmp_path / "outbox", HandClock(AT_MS + 5000))
+            await stack.enter_async_context(running(again.sender))
+            await again.settled(60)
+    assert again.states() == ["sent"] * 60
+    for address in (ON_CALL, CHIEF):
+        mine = [m for m in script.taken if m["To"].addresses[0].addr_spec == address]
+        assert [int(m["Message-ID"].split(".")[0][1:]) for m in mine] == list(range(1, 31))
+
+
+class Blind(Writer):
+    """A store that cannot be read for mails for a while, and cannot put one off."""
+
+    fails = 3
+
+    async def pending_mails(self, now_ms: int, limit: int) -> Any:
+        if self.fails:
+            self.fails -= 1
+            raise StoreError("disk I/O error")
+        return await super().pending_mails(now_ms, limit)
+
+    async def mail_later(self, mail_id: int, next_ms: int, why: str) -> None:
+        raise StoreError("disk I/O error")
+
+
+async def test_trouble_with_the_store_does_not_end_the_sender(tmp_path: Path) -> None:
+    script, clock = Script(), HandClock(AT_MS)
+    script.rcpt[ON_CALL] = ["450 later"] * 2
+    async with (
+        scripted(script) as port,
+        post(tmp_path, plant(ON_CALL, mail=server(port)), clock, Blind) as p,
+        running(p.sender),
+    ):
+        await p.store(notice())
+        await steps(clock, lambda: p.states() == ["sent"], "the mail")
+    assert script.to == [ON_CALL]
+    assert script.rcpt[ON_CALL] == []
+    assert isinstance(p.writer, Blind)
+    assert p.writer.fails == 0
+
+
 async def test_mails_from_memory_go_first_hold_up_nobody_and_are_not_sent_again_when_stored(tmp_path: Path) -> None:
     script, (port,) = Script(), free_ports(1)
     clock = HandClock(AT_MS)
@@ -531,6 +658,25 @@ async def test_without_a_server_mails_are_files_named_by_time_number_and_event(t
     message = parsed(eml(p.folder)[0].read_bytes())
     assert message["Subject"].startswith("DEMO at 60x speed: Quillmarsh Creamery B1: conductivity high")
     assert p.states() == ["sent"] * 4
+
+
+async def test_a_file_written_again_after_a_crash_is_the_same_file(tmp_path: Path) -> None:
+    clock = HandClock(AT_MS)
+    async with post(tmp_path, plant(ON_CALL), clock) as p:
+        await p.store(notice())
+        task = asyncio.create_task(p.sender.run())
+        await p.settled(1)
+        task.cancel()
+        await asyncio.gather(task, return_exceptions=True)
+        before = {f: f.read_bytes() for f in p.folder.iterdir()}
+        (p.folder / f".{eml(p.folder)[0].name}.part").write_bytes(b"half of it")  # as a power cut leaves it
+        row = outbox_rows(notice(), p.plant)[0]
+        await p.writer.commit(
+            p.plant, Group(2, AT_MS + 2, 2, 1, 1, ()), outcome(2), [type(row)("again", *astuple(row)[1:])]
+        )
+        async with running(p.new_sender()):
+            await p.settled(2)
+    assert {f: f.read_bytes() for f in p.folder.iterdir()} == before
 
 
 async def test_a_folder_that_takes_no_file_is_trouble_and_the_mail_waits(tmp_path: Path) -> None:
