@@ -127,7 +127,6 @@ boxes:
   maildir_format
   create_directory
   envelope_to_add
-  return_path_add
   user = Debian-exim
 begin authenticators
 plain:

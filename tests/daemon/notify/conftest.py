@@ -1,4 +1,4 @@
-"""A real mail server for the tests that want one, started once a session."""
+"""A real mail server for the tests of this folder, started once."""
 
 from __future__ import annotations
 
