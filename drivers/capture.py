@@ -1,14 +1,17 @@
 """Every frame of a link as a line of text, and such a file turned back into a driver: a bad night becomes a test.
 
-A line is `2026-11-25T03:07:12.004112Z link > 01 04 00 00 00 08 f1 cc`: `>` sent, `<` came, `!` a request that gave no
-items, with its fault and unit and PDU. The first line of a file names link and kind. A file that has grown beyond its
-limit is put aside as `.1` and begun anew. May import: config, drivers. Frames alone: no plant data is in it.
+A line is `2026-11-25T03:07:12.004112Z link > 01 04 00 00 00 08 f1 cc`: `>` sent, `<` came, `!` the request that was
+sent gave no items, `-` one could not be sent; the last two with fault, unit and PDU. The first line of a file names
+link and kind. A file that has grown beyond its limit is put aside as `.1` and begun anew. May import: config, drivers.
+Frames alone: no plant data is in it.
 """
 
 from __future__ import annotations
 
+import logging
 from collections import defaultdict, deque
 from collections.abc import Iterator
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final
@@ -16,19 +19,18 @@ from typing import Final
 from config.model import Link
 from drivers import wire_time
 from drivers.contract import Answer, Driver, DriverError, Fault, ReadPlan, nothing
-from drivers.modbus import guard, guard_ascii
+from drivers.modbus import guard_ascii
 from drivers.modbus.decode import Items
-from drivers.modbus.functions import Refusal, Shape, encode, items
-from drivers.modbus.poll import Poll, ready
+from drivers.modbus.functions import Refusal, encode, items
+from drivers.modbus.poll import Ask, Poll, ready
+from drivers.modbus.talk import ASCII, RTU, Talk
 from drivers.modbus.tcp import Arrived, Frames
 from drivers.tap import Hook, Tap
 
+log = logging.getLogger("waterside.capture")
+
 LIMIT: Final = 64 << 20
 _HEAD: Final = "# waterside capture, link {} {}\n"
-_ALONE: Final = frozenset(
-    {Fault.NO_ANSWER, Fault.LINK_DOWN, Fault.BAD_ANSWER, Fault.STOPPING, Fault.REFUSED_10, Fault.REFUSED_11}
-)
-"""Faults after which the rest of a plan is not asked."""
 
 
 def capture_to(folder: Path, limit: int = LIMIT) -> Hook:
@@ -54,7 +56,7 @@ class _Writer:
     def write(self, way: str, data: bytes) -> None:
         if self._dead:
             return
-        text = data.decode("ascii") if way == "!" else data.hex(" ")
+        text = data.decode("ascii") if way in "!-" else data.hex(" ")
         when = datetime.fromtimestamp(wire_time.wall_ns() / 1e9, UTC)
         try:
             with self._path.open("a", encoding="ascii") as file:
@@ -64,21 +66,38 @@ class _Writer:
                 full = file.tell() > self._limit
             if full:
                 self._path.replace(self._path.with_suffix(".1.txt"))
-        except OSError:
+        except OSError as error:
             self._dead = True
+            log.warning(
+                "link %s: its frames cannot be written to %s (%s). Its capture has ended; polling goes on.",
+                self._link.name,
+                self._path,
+                error.strerror or error,
+            )
+
+
+@dataclass(slots=True)
+class Exchange:
+    """A request of a capture and what came of it. `frame` is b"" where it could not be sent; `key`: unit and PDU."""
+
+    key: bytes
+    frame: bytes
+    came: list[bytes] = field(default_factory=list)  # until it was answered or given up
+    fault: Fault = Fault.NONE
 
 
 class Captured:
     """Answers what a capture answered, in the order in which the same request was asked; then no answer.
 
-    Keeps the contract of a driver. `unused`: exchanges of the capture that nobody asked for again.
+    The bytes go through the guards and decoders of the link's own driver. Keeps the contract of a driver. `unused`:
+    exchanges of the capture that nobody asked for again.
     """
 
-    def __init__(self, exchanges: Iterator[tuple[bytes, list[bytes], Fault]], link: Link) -> None:
+    def __init__(self, exchanges: Iterator[Exchange], link: Link) -> None:
         self._link = link
-        self._found: defaultdict[bytes, deque[tuple[list[bytes], Fault]]] = defaultdict(deque)
-        for request, came, fault in exchanges:
-            self._found[request].append((came, fault))
+        self._found: defaultdict[bytes, deque[Exchange]] = defaultdict(deque)
+        for exchange in exchanges:
+            self._found[exchange.key].append(exchange)
         self._polls: dict[str, Poll] = {}
         self._closed = False
 
@@ -87,19 +106,19 @@ class Captured:
         return sum(len(q) for q in self._found.values())
 
     async def connect(self) -> str:
-        return ""
+        return f"Link {self._link.name} is closed." if self._closed else ""
 
     async def read(self, plan: ReadPlan) -> Answer:
         if self._closed:
             return nothing(plan, Fault.STOPPING, "the link is closed")
-        poll = self._polls.setdefault(plan.module, ready(plan))
+        poll = self._polls.get(plan.module)
+        if poll is None or poll.plan != plan:
+            poll = self._polls[plan.module] = ready(plan)
         steps = poll.steps()
         ask = next(steps)
         try:
             while True:
-                request = encode(ask.request, plan.unit)
-                key = bytes((plan.unit, request.function_code)) + request.encode()
-                ask = steps.send(self._answer(key, plan.unit, ask.shape))
+                ask = steps.send(self._answer(ask, plan))
         except StopIteration as end:
             answer: Answer = end.value
             return answer
@@ -107,30 +126,35 @@ class Captured:
     async def aclose(self) -> None:
         self._closed = True
 
-    def _answer(self, key: bytes, unit: int, shape: Shape) -> Items | Refusal:
-        if not self._found[key]:
+    def _answer(self, ask: Ask, plan: ReadPlan) -> Items | Refusal:
+        request = encode(ask.request, plan.unit)
+        waiting = self._found[bytes((plan.unit, request.function_code)) + request.encode()]
+        if not waiting:
             return Refusal(Fault.NO_ANSWER, "the capture has no further answer to this request", skip=True)
-        came, fault = self._found[key].popleft()
-        if fault is not Fault.NONE:
-            return Refusal(fault, "as captured", skip=fault in _ALONE)
-        return _items(self._link.kind, b"".join(came), unit, shape, key)
+        exchange = waiting.popleft()
+        if not exchange.frame or exchange.fault in (Fault.LINK_DOWN, Fault.STOPPING):  # no bytes that could tell
+            return Refusal(exchange.fault, "as captured", skip=True)
+        if self._link.kind == "modbus-tcp":
+            return _over_tcp(exchange, ask, plan)
+        talk = Talk(self._link, ASCII if self._link.kind == "modbus-ascii" else RTU)
+        talk.ask(ask, plan, 0.0)
+        for data in exchange.came:
+            if (got := talk.hear(data, 0.0)) is not None:
+                return got
+        return talk.over(0.0)
 
 
-def _items(kind: str, data: bytes, unit: int, shape: Shape, key: bytes) -> Items | Refusal:
-    """The items in captured bytes, by the guards the drivers use."""
-    none = Refusal(Fault.BAD_ANSWER, "the captured bytes hold no answer to this request", skip=True)
-    if kind == "modbus-tcp":
-        # the transaction is the request's, which the capture holds; here its own number is taken
-        frames = Frames()
-        for at in range(max(0, len(data) - 7)):
-            _, arrived = frames.handleFrame(data[at:], unit, int.from_bytes(data[at : at + 2], "big"))
-            if isinstance(arrived, Arrived) and not arrived.why:
-                return items(arrived.pdu, shape)
-            frames = Frames()
-        return none
-    look = guard_ascii.look if kind == "modbus-ascii" else guard.look
-    seen = look(data, unit, shape, b"")
-    return items(seen.pdu, shape) if seen.pdu else none
+def _over_tcp(exchange: Exchange, ask: Ask, plan: ReadPlan) -> Items | Refusal:
+    frames, buffer = Frames(), b""
+    for data in exchange.came:
+        buffer += data
+        used, arrived = frames.handleFrame(buffer, plan.unit, int.from_bytes(exchange.frame[:2], "big"))
+        buffer = buffer[used:]
+        if isinstance(arrived, Arrived):
+            return Refusal(Fault.BAD_ANSWER, arrived.why) if arrived.why else items(arrived.pdu, ask.shape)
+    if buffer:
+        return Refusal(Fault.BAD_ANSWER, "half an answer, then silence", skip=True)
+    return Refusal(Fault.NO_ANSWER, "no answer", skip=True)
 
 
 def captured(path: Path, link: Link) -> Driver:
@@ -138,32 +162,48 @@ def captured(path: Path, link: Link) -> Driver:
     return Captured(_exchanges(path, link), link)
 
 
-def _exchanges(path: Path, link: Link) -> Iterator[tuple[bytes, list[bytes], Fault]]:
-    """Unit and PDU of each request, what came after it, and the fault it ended with."""
-    request, came, fault = b"", list[bytes](), Fault.NONE
+def _exchanges(path: Path, link: Link) -> Iterator[Exchange]:
+    """The requests of a capture in order. What came while none waited was thrown away then, and is here."""
+    open_: Exchange | None = None
     with path.open(encoding="ascii", errors="replace") as file:
         for number, line in enumerate(file, 1):
             if line.startswith("#"):
                 if not line.rstrip().endswith(f" {link.kind}"):
                     raise DriverError(f"{path}, line {number}: a capture of {line.split()[-1]}; wanted {link.kind}")
                 continue
-            words = line.split()
             try:
-                way, rest = words[2], words[3:]
-                if way == "!":
-                    fault = Fault[rest[0]]
-                    continue
-                data = bytes.fromhex("".join(rest))
+                way, fault, data = _line(line)
             except (IndexError, KeyError, ValueError) as e:
                 raise DriverError(f"{path}, line {number}: no line of a capture ({line.strip()[:60]!r})") from e
             if way == "<":
-                came.append(data)
+                if open_ is not None:
+                    open_.came.append(data)
                 continue
-            if request:
-                yield request, came, fault
-            request, came, fault = _bare(data, link.kind), [], Fault.NONE
-    if request:
-        yield request, came, fault
+            if way == "!":
+                if open_ is not None and open_.key == data:
+                    open_.fault = fault
+                    yield open_
+                open_ = None
+                continue
+            if open_ is not None:
+                yield open_
+            open_ = None
+            if way == "-":
+                yield Exchange(data, b"", fault=fault)
+            else:
+                open_ = Exchange(_bare(data, link.kind), data)
+    if open_ is not None:
+        yield open_
+
+
+def _line(line: str) -> tuple[str, Fault, bytes]:
+    """Way, fault (NONE for frames) and bytes of a line; IndexError, KeyError or ValueError when it is none."""
+    words = line.split()
+    way, rest = words[2], words[3:]
+    if way not in (">", "<", "!", "-"):
+        raise ValueError(way)
+    fault = Fault[rest.pop(0)] if way in "!-" else Fault.NONE
+    return way, fault, bytes.fromhex("".join(rest))
 
 
 def _bare(frame: bytes, kind: str) -> bytes:

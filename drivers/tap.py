@@ -1,6 +1,6 @@
-"""A tap on a link: who listens is told of every frame sent and received.
+"""A tap on a link: who listens is told of every frame sent and received, and of every request that gave no items.
 
-Lives here: what drivers call and captures implement. May import: drivers.contract, pymodbus.
+Lives here: what drivers call and captures implement. May import: config, drivers.contract, pymodbus.
 """
 
 from __future__ import annotations
@@ -13,12 +13,34 @@ from config.model import Link
 from drivers.contract import Fault
 
 Tap = Callable[[str, bytes], None]
-"""Told ">" with what was sent, "<" with what came, and "!" with `failed` where a request gave no items."""
+"""Told ">" with what was sent and "<" with what came; "!" where a request that was sent gave no items, and "-" where
+one could not even be sent, both with the fault, the unit and the PDU in hex as ASCII."""
 Hook = Callable[[Link], Tap]
 """Gives each link its tap."""
 
 
-def failed(fault: Fault, unit: int, request: ModbusPDU) -> bytes:
-    """What a tap is told of a request without items: the fault, then unit and PDU in hex."""
-    pdu = bytes((unit, request.function_code)) + request.encode()
-    return f"{fault.name} {pdu.hex(' ')}".encode("ascii")
+class Teller:
+    """What a driver tells its tap. It tells nobody when there is none."""
+
+    def __init__(self, tap: Tap | None) -> None:
+        self.tap = tap
+        self._sent = False
+
+    def sent(self, frame: bytes) -> None:
+        self._sent = True
+        if self.tap is not None:
+            self.tap(">", frame)
+
+    def came(self, data: bytes) -> None:
+        if self.tap is not None:
+            self.tap("<", data)
+
+    def begin(self) -> None:
+        """A request is about to be made."""
+        self._sent = False
+
+    def failed(self, fault: Fault, unit: int, request: ModbusPDU) -> None:
+        """The request gave no items."""
+        if self.tap is not None:
+            pdu = bytes((unit, request.function_code)) + request.encode()
+            self.tap("!" if self._sent else "-", f"{fault.name} {pdu.hex(' ')}".encode("ascii"))

@@ -450,7 +450,9 @@ def _module(index: int, m: Module, link: Link, plans: Callable[[Module, Link], R
         raise ValueError(f"the read plan of module {m.name} has {len(plan.picks)} values for {n} channels")
     kinds = (Fault.NO_ANSWER, Fault.LINK_DOWN, Fault.NOT_POLLED, Fault.STOPPING)
     without = {f: Scan(index, (None,) * n, (int(f),) * n) for f in kinds}
-    return _Module(index, m.name, plan, m.every, link.waits(plan.answers_within), without, (0,) * n)
+    # where the link waits less than the module may take, the line is left quiet for the rest
+    costs = max(link.waits(plan.answers_within), plan.answers_within or 0.0)
+    return _Module(index, m.name, plan, m.every, costs, without, (0,) * n)
 
 
 def _in_turn(link: _Link, now_ms: int) -> None:

@@ -22,7 +22,7 @@ from drivers.modbus.functions import Refusal, encode
 from drivers.modbus.poll import Ask, Poll, ready
 from drivers.modbus.talk import Counts, Framing, Talk
 from drivers.modbus.wires import SLICE_S, Wire
-from drivers.tap import Tap, failed
+from drivers.tap import Tap, Teller
 
 log = logging.getLogger(__name__)
 logging.getLogger("pymodbus.logging").setLevel(logging.CRITICAL + 1)
@@ -43,7 +43,7 @@ class LineDriver:
     """One line (`drivers.contract.Driver`). `remark`: one line to be told at connect, "" when there is nothing."""
 
     def __init__(self, link: Link, framing: Framing, end: End, tap: Tap | None = None) -> None:
-        self._link, self._end, self._tap = link, end, tap
+        self._link, self._end, self._tell = link, end, Teller(tap)
         self._thread = ThreadPoolExecutor(1, thread_name_prefix=f"link {link.name}")
         self._wire: Wire | None = None
         self._closed = False
@@ -86,9 +86,10 @@ class LineDriver:
         ask = next(steps)
         try:
             while True:
+                self._tell.begin()
                 got = self._answer(ask, plan)
-                if self._tap is not None and isinstance(got, Refusal):
-                    self._tap("!", failed(got.fault, plan.unit, encode(ask.request, plan.unit)))
+                if isinstance(got, Refusal):
+                    self._tell.failed(got.fault, plan.unit, encode(ask.request, plan.unit))
                 ask = steps.send(got)
         except StopIteration as end:
             answer: Answer = end.value
@@ -138,17 +139,15 @@ class LineDriver:
             return Refusal(Fault.LINK_DOWN, self._end.trouble(error), skip=True)
 
     def _exchange(self, wire: Wire, ask: Ask, plan: ReadPlan) -> Items | Refusal:
-        talk, tap = self.talk, self._tap
+        talk, tell = self.talk, self._tell
         request = talk.ask(ask, plan, wire_time.now())
         wire.send(request)
-        if tap is not None:
-            tap(">", request)
+        tell.sent(request)
         while not self._closed:
             data = wire.take(talk.more)
             now = wire_time.now()
             if data:
-                if tap is not None:
-                    tap("<", data)
+                tell.came(data)
                 if (got := talk.hear(data, now)) is not None:
                     return got
             if now >= talk.deadline or talk.too_much:
@@ -161,8 +160,7 @@ class LineDriver:
         from_then = max(talk.free_at(unit), wire_time.now())
         while True:
             if data := wire.drain():
-                if self._tap is not None:
-                    self._tap("<", data)
+                self._tell.came(data)
                 talk.disturb(data, wire_time.now())
             until = talk.free_at(unit)
             now = wire_time.now()

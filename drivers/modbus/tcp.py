@@ -26,7 +26,7 @@ from drivers.modbus.decode import Items
 from drivers.modbus.functions import Refusal, encode, items
 from drivers.modbus.poll import Ask, Poll, ready
 from drivers.modbus.timing import answer_timeout, worst_answer
-from drivers.tap import Tap, failed
+from drivers.tap import Tap, Teller
 
 # pymodbus dumps its last twenty frames with every error; what matters is said in Answer.detail
 logging.getLogger("pymodbus").setLevel(logging.CRITICAL + 1)
@@ -78,17 +78,17 @@ class Frames(FramerSocket):
 class _Tapped(TransactionManager):
     """Tells a tap of what comes, as it comes."""
 
-    def __init__(self, tap: Tap, params: CommParams, frames: Frames, up_or_down: Callable[[bool], None]) -> None:
+    def __init__(self, tell: Teller, params: CommParams, frames: Frames, up_or_down: Callable[[bool], None]) -> None:
         super().__init__(params, frames, 0, False, self._sent, None, up_or_down)
-        self._tap = tap
+        self._tell = tell
 
     def _sent(self, sending: bool, data: bytes) -> bytes:
         if sending:
-            self._tap(">", data)
+            self._tell.sent(data)
         return data
 
     def data_received(self, data: bytes) -> None:
-        self._tap("<", data)
+        self._tell.came(data)
         super().data_received(data)
 
 
@@ -98,7 +98,7 @@ class TcpDriver:
     def __init__(self, link: Link, tap: Tap | None = None) -> None:
         if not link.host:
             raise DriverError(f'Link {link.name}: modbus-tcp wants host = "name or address of the module or gateway".')
-        self._link, self._where, self._tap = link, f"{link.host}:{link.port}", tap
+        self._link, self._where, self._tell = link, f"{link.host}:{link.port}", Teller(tap)
         self._wire: TransactionManager | None = None
         self._frames = Frames()
         self._opening: asyncio.Task[None] | None = None
@@ -118,9 +118,10 @@ class TcpDriver:
         ask = next(steps)
         try:
             while True:
+                self._tell.begin()
                 got = await self._ask(ask, plan)
-                if self._tap is not None and isinstance(got, Refusal):
-                    self._tap("!", failed(got.fault, plan.unit, encode(ask.request, plan.unit)))
+                if isinstance(got, Refusal):
+                    self._tell.failed(got.fault, plan.unit, encode(ask.request, plan.unit))
                 ask = steps.send(got)
         except StopIteration as end:
             answer: Answer = end.value
@@ -167,10 +168,10 @@ class TcpDriver:
             reconnect_delay=0,  # connecting again is ours
         )
         frames = Frames()
-        if self._tap is None:
+        if self._tell.tap is None:
             wire = TransactionManager(params, frames, 0, False, None, None, self._up_or_down)
         else:
-            wire = _Tapped(self._tap, params, frames, self._up_or_down)
+            wire = _Tapped(self._tell, params, frames, self._up_or_down)
         async with asyncio.timeout(self._link.timeout_s):
             await wire.call_create()
         if wire.transport is not None:  # else lost again at once

@@ -13,8 +13,8 @@ def test_alone_it_is_tried_again_after_one_timeout() -> None:
 
 
 def test_among_neighbours_the_wait_grows_to_four_timeouts_for_each_silent_module() -> None:
-    assert [wait_s(n, 1.0, 1, 7) for n in range(1, 6)] == [1, 2, 4, 4, 4]
-    assert [wait_s(n, 1.0, 3, 5) for n in range(1, 7)] == [1, 2, 4, 8, 12, 12]
+    assert [wait_s(n, 1.0, 1, 7) for n in range(1, 6)] == [2, 4, 4, 4, 4]
+    assert [wait_s(n, 1.0, 3, 5) for n in range(1, 7)] == [2, 4, 8, 12, 12, 12]
 
 
 def test_it_never_grows_beyond_thirty_seconds() -> None:

@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import asyncio
 import logging
+import os
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
 
+import config
 from drivers.modbus.adapter import latency, remark
 from drivers.modbus.line import End, LineDriver
 from drivers.modbus.talk import RTU
@@ -69,6 +74,69 @@ async def test_it_is_said_at_connect_once(tmp_path: Path, caplog: pytest.LogCapt
         assert driver.remark == remark(link.name, "/dev/ttyUSB3", sysfs) != ""
         assert [r.getMessage() for r in caplog.records] == [driver.remark]
         await driver.aclose()
+
+
+RS485 = """
+#include <stdarg.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <dlfcn.h>
+#include <linux/serial.h>
+#include <sys/ioctl.h>
+static struct serial_rs485 kept;
+int ioctl(int fd, unsigned long request, ...) {
+  va_list more; va_start(more, request); void *value = va_arg(more, void *); va_end(more);
+  if (request == TIOCGRS485) { *(struct serial_rs485 *)value = kept; return 0; }
+  if (request == TIOCSRS485) {
+    kept = *(struct serial_rs485 *)value;
+    FILE *out = fopen(getenv("RS485_SET"), "a"); fprintf(out, "%u\\n", kept.flags); fclose(out);
+    return 0;
+  }
+  return ((int (*)(int, unsigned long, ...))dlsym(RTLD_NEXT, "ioctl"))(fd, request, value);
+}
+"""
+
+
+def built(folder: Path) -> Path:
+    source, library = folder / "rs485.c", folder / "rs485.so"
+    source.write_text(RS485)
+    command = ["gcc", "-D_GNU_SOURCE", "-shared", "-fPIC", "-o", library, source, "-ldl"]
+    made = subprocess.run(command, capture_output=True, text=True)
+    assert made.returncode == 0, made.stderr
+    return library
+
+
+async def test_a_port_that_offers_direction_control_is_given_it(tmp_path: Path) -> None:
+    """A library before the C library stands in for a kernel that offers it; the flags are those of linux/serial.h."""
+    told = tmp_path / "set"
+    library = built(tmp_path)
+    program = (
+        "import asyncio, sys\n"
+        "from drivers.registry import open_link\n"
+        "from config.model import Link\n"
+        "async def main():\n"
+        "    link = Link(name='pair', kind='modbus-rtu', device=sys.argv[1], parity='none', direction=sys.argv[2])\n"
+        "    driver = open_link(link)\n"
+        "    print(await driver.connect())\n"
+        "    await driver.aclose()\n"
+        "asyncio.run(main())\n"
+    )
+    where = str(Path(config.__file__).parent.parent)
+    env = {**os.environ, "PYTHONPATH": where, "LD_PRELOAD": str(library), "RS485_SET": str(told)}
+    flags = {}
+    for direction in ("adapter", "kernel"):
+        told.write_text("")
+        async with RawRtu(tmp_path, silence) as peer:
+            done = await asyncio.create_subprocess_exec(
+                sys.executable, "-P", "-c", program, peer.path, direction, env=env, stdout=asyncio.subprocess.PIPE
+            )
+            said, _ = await done.communicate()
+        assert (done.returncode, said) == (0, b"\n")
+        flags[direction] = [int(line) for line in told.read_text().split()]
+    assert flags["adapter"] == []
+    enabled, on_send, after_send = 1, 2, 4
+    assert flags["kernel"], "the kernel was not asked"
+    assert flags["kernel"][-1] & (enabled | on_send | after_send) == enabled | on_send
 
 
 @pytest.mark.parametrize("kind", ["modbus-rtu", "modbus-ascii"])

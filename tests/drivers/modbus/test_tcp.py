@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager
+from contextlib import asynccontextmanager, suppress
 
 import pytest
 
@@ -139,6 +139,38 @@ async def test_a_late_answer_is_not_the_next_one() -> None:
 async def test_only_a_late_answer_is_no_answer() -> None:
     async with meeting(lambda q: [adu(q, GOOD, tid=0x7001)], timeout="200 ms") as (driver, _):
         check(await driver.read(PLAN), Fault.NO_ANSWER)
+
+
+async def test_half_of_a_late_answer_between_polls_is_not_the_start_of_the_next() -> None:
+    """Its other half is made to look like the whole answer to the next request."""
+    first: list[bytes] = []
+
+    def hold(request: bytes) -> list[bytes | None]:
+        first.append(request)
+        return []
+
+    async with meeting(hold, good, timeout="200 ms") as (driver, peer):
+        check(await driver.read(PLAN), Fault.NO_ANSWER)
+        after = (int.from_bytes(first[0][:2], "big") + 1).to_bytes(2, "big")
+        hidden = adu(first[0], bytes((4, 4, 9, 9, 9, 9)), tid=int.from_bytes(after, "big"))
+        late = adu(first[0], bytes((4, len(hidden))) + hidden)
+        peer.say(late[: -len(hidden)])
+        await asyncio.sleep(0.1)
+        reading = asyncio.create_task(driver.read(PLAN))
+        with suppress(OSError):
+            peer.say(hidden)
+        check(await reading, Fault.NONE)
+        assert peer.connections == 2, "a connection that held half an answer was kept"
+
+
+async def test_a_module_that_may_take_long_is_waited_for_without_a_word_on_the_link() -> None:
+    plan = plan_reads(module(CHANNELS, unit=7).model_copy(update={"answers_within": 0.2}))
+    async with RawTcp(silence) as peer:
+        driver = open_tcp(tcp_link(peer.port).model_copy(update={"timeout": None}))
+        answer = await driver.read(plan)
+        await driver.aclose()
+    check(answer, Fault.NO_ANSWER, plan)
+    assert "no answer within 0.2 s" in answer.detail
 
 
 async def test_half_an_answer_is_bad_and_its_other_half_does_no_harm() -> None:
