@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 from typing import Any, cast
 
@@ -61,10 +62,11 @@ def ask(
     except TimeoutError as e:
         raise AskError(f"The service for store {store} takes no requests. Look at its log.") from e
     try:
-        with s, s.makefile("rwb") as f:
+        with s, s.makefile("rb") as f:
             s.settimeout(timeout)
-            f.write(json.dumps(request | ({"token": token} if token else {})).encode() + b"\n")
-            f.flush()
+            # a service without room for more answers and closes at once: what it said is still there to be read
+            with suppress(BrokenPipeError, ConnectionResetError):
+                s.sendall(json.dumps(request | ({"token": token} if token else {})).encode() + b"\n")
             while line := f.readline():
                 answer = json.loads(line)
                 if "progress" not in answer:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import json
 import os
+import socket
 import stat
 import subprocess
 import sys
@@ -178,6 +179,18 @@ async def test_more_clients_than_there_is_room_for_are_told(tmp_path: Path) -> N
         for _, writer in waiting:
             writer.close()
             await writer.wait_closed()
+
+
+def test_an_answer_given_before_the_request_was_written_is_heard(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A service that has no room answers and closes at once: the pipe is broken when the request is written."""
+    ours, theirs = socket.socketpair()
+    theirs.sendall(b'{"error": {"what": "32 others are talking.", "where": "", "todo": "Try again shortly."}}\n')
+    theirs.close()
+    monkeypatch.setattr(local, "connect", lambda at, timeout: (ours, ""))
+    with pytest.raises(Refused, match="Try again shortly"):
+        ask(tmp_path / "plant.db", {"act": "note"}, 5)
 
 
 async def test_who_waits_when_the_service_stops_is_told(tmp_path: Path, tcp: bool) -> None:
