@@ -111,7 +111,7 @@ def letter(notice: Notice, plant: Plant, *, now_ms: int, demo_speed: float | Non
         banner=f"{banner}. An invented boiler house; its clock runs {demo_speed:g} times too fast." if banner else "",
         plant=plant_name,
         place=place,
-        headline=f"{title}{name}" + ("" if raised else f": {done}"),
+        headline=f"{title[:1].upper()}{title[1:]}{name}" + ("" if raised else f": {done}"),
         tone=(notice.priority if raised else "over"),
         lead=says or _MEANS.get(notice.event, "Something was recorded about this alarm."),
         facts=_facts(notice, plant, values, kind, now_ms),

@@ -124,7 +124,7 @@ class Sender:
 
     async def run(self) -> None:
         """Send until `stop` or cancelled. Trouble with the queue or the server never ends it."""
-        while not self._stopping:
+        while not self._ending():
             woken = self._wake.is_set()
             self._wake.clear()
             more = False
@@ -134,8 +134,19 @@ class Sender:
                 log.error("mails wait: %s", e)
             except Exception:
                 log.exception("mails wait: a fault of the program")
-            if not more and not self._stopping:
+            if not more and not self._ending():
                 await self._rest()
+        if not self._stopping:
+            raise asyncio.CancelledError
+
+    def _ending(self) -> bool:
+        """Whether to begin nothing more. Asked inside `run`.
+
+        A cancel that comes in the moment of the server's answer is swallowed on the way here (`asyncio.wait_for` before
+        Python 3.12, in the mail library), so the task itself is asked.
+        """
+        task = asyncio.current_task()
+        return self._stopping or (task is not None and task.cancelling() > 0)
 
     async def stop(self, seconds: float) -> None:
         """Begin no new mail; give the one in flight so many real seconds to end."""
@@ -206,12 +217,12 @@ class Sender:
 
     async def _all(self, rows: Sequence[Queued], post: Talk | None) -> None:
         for mail in list(self._direct):
-            if self._stopping:
+            if self._ending():
                 return
             with self._in_flight():
                 await self._from_memory(mail, post)
         for row in rows:
-            if self._stopping:
+            if self._ending():
                 return
             with self._in_flight():
                 await self._one(row, post)

@@ -25,6 +25,8 @@ if TYPE_CHECKING:
 
 TALK_S: Final = 120.0  # and for one whole mail, whatever dribbles in
 
+_LOGIN: Final = frozenset({530, 534, 535, 538})  # RFC 4954, 6: the server wants a login or encryption, not other mail
+
 
 class Talk:
     """One connection to the server of the plant file, opened for the first mail, used for as many as come.
@@ -152,6 +154,9 @@ class Talk:
         return Later(self._says(text), server=True)
 
     def _judged(self, code: int, text: str) -> Later | Refused:
+        if code in _LOGIN:
+            text += ". Check security, user and password_file in [mail]."
+            return Later(self._says(text), server=True, stays=True)
         if 500 <= code < 600:
             return Refused(self._says(text))
         return Later(self._says(text), server=code == 421)  # 421: the server is closing

@@ -11,6 +11,7 @@ import signal
 import socket
 import ssl
 import subprocess
+import tempfile
 import time
 from collections import defaultdict
 from collections.abc import AsyncIterator, Iterator
@@ -127,6 +128,7 @@ boxes:
   maildir_format
   create_directory
   envelope_to_add
+  return_path_add
   user = Debian-exim
 begin authenticators
 plain:
@@ -171,15 +173,24 @@ class Exim:
 
 
 @contextlib.contextmanager
-def exim(folder: Path) -> Iterator[Exim]:
+def exim() -> Iterator[Exim]:
     """Run exim4 in a folder of its own until the end of the block."""
+    with tempfile.TemporaryDirectory(prefix="waterside-mail-", ignore_cleanup_errors=True) as name:
+        # not in pytest's folder: each pytest that starts shuts that against all other users, and exim4 is one
+        folder = Path(name)
+        folder.chmod(0o755)
+        with _exim(folder) as server:
+            yield server
+
+
+@contextlib.contextmanager
+def _exim(folder: Path) -> Iterator[Exim]:
     program = need("exim4", "exim4-daemon-light")
     assert os.geteuid() == 0, "exim4 changes to its own user, so this test wants to be run as root"
     certs = certificates(folder)
     owner = pwd.getpwnam("Debian-exim")
-    for part in (folder, *folder.parents):  # pytest's folders are for their owner alone
-        if part != Path("/") and part.stat().st_uid == 0 and not part.stat().st_mode & 0o001:
-            part.chmod(part.stat().st_mode | 0o011)
+    shut = [str(p) for p in folder.parents if not p.stat().st_mode & 0o001]
+    assert not shut, f"exim4's own user cannot go through {shut}: set TMPDIR to a folder that all may enter"
     for sub in ("spool", "log"):
         (folder / sub).mkdir()
         os.chown(folder / sub, owner.pw_uid, owner.pw_gid)

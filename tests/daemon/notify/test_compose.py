@@ -139,6 +139,34 @@ def test_a_return_is_short_and_says_whether_anybody_confirmed() -> None:
     assert "waterside ack" not in taken
 
 
+def test_what_has_no_number_cannot_be_acknowledged_and_says_no_command() -> None:
+    for event in ("raised", "returned"):
+        state = "unacknowledged" if event == "raised" else "returned to normal unacknowledged"
+        message = made(notice(occurrence=0, kind="logger_store", target="logger", event=event, state=state))
+        assert "waterside ack" not in text(message)
+        assert "acknowledge" not in page(message).lower().replace("unacknowledged", "")
+        assert "[0]" not in message["Subject"]
+        assert "Number" not in text(message)
+
+
+def test_what_the_boiler_being_off_holds_back_is_named_in_the_interlocks_mail() -> None:
+    held = (KINDS["conductivity_high"].title, "Sample line\r\ncold", "")
+    message = made(notice(kind="interlock_open", value=None, limit=None, unit="", held_back=held))
+    lines = text(message).splitlines()
+    at = lines.index("HELD BACK BY DESIGN WHILE THIS STANDS")
+    assert lines[at + 1 : at + 4] == ["- Conductivity high", "- Sample line cold", ""]
+    assert page(message).count("Sample line cold") == 1
+    assert "water level is watched on" in " ".join(text(message).split())
+    assert forbidden(text(message)) == []
+
+
+def test_a_kind_of_a_later_version_begins_with_a_capital_and_has_a_caution() -> None:
+    message = made(notice(kind="a_kind_of_tomorrow"))
+    assert ">A kind of tomorrow</h1>" in page(message)
+    assert "B1: a kind of tomorrow" in message["Subject"]
+    assert "Local codes and licensed operators decide." in text(message)
+
+
 def test_an_alarm_taken_off_by_the_plant_file_and_one_held_back_say_so() -> None:
     assert "removed from the plant file [1042]" in made(notice(event="removed"))["Subject"]
     held = text(made(notice(event="suppressed", state="suppressed by design")))

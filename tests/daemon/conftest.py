@@ -1,4 +1,4 @@
-"""A real mail server for the tests of this folder, started once."""
+"""A real mail server for the tests that want one, started once a session."""
 
 from __future__ import annotations
 
@@ -10,8 +10,8 @@ from tests.support.mailserver import Certificates, Exim, certificates, exim
 
 
 @pytest.fixture(scope="session")
-def exim_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Exim]:
-    with exim(tmp_path_factory.mktemp("exim")) as server:
+def exim_server() -> Iterator[Exim]:
+    with exim() as server:
         yield server
 
 
