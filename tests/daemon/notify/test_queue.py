@@ -122,6 +122,20 @@ async def test_trouble_with_the_store_does_not_end_the_sender(tmp_path: Path) ->
     assert p.writer.fails == 0
 
 
+async def test_a_store_that_cannot_be_read_does_not_hold_up_mails_from_memory(tmp_path: Path) -> None:
+    script = Script()
+    async with (
+        scripted(script) as port,
+        post(tmp_path, plant(ON_CALL, mail=server(port)), writer=Blind) as p,
+        running(p.sender),
+    ):
+        assert isinstance(p.writer, Blind)
+        p.writer.fails = 10**9
+        await p.sender.send_direct(outbox_rows(notice(kind="logger_store", target="logger", occurrence=0), p.plant))
+        await until(lambda: script.taken, "the mail")  # plant time stands still: nothing else wakes the sender
+    assert script.to == [ON_CALL]
+
+
 async def test_mails_from_memory_go_first_hold_up_nobody_and_are_not_sent_again_when_stored(tmp_path: Path) -> None:
     script, (port,) = Script(), free_ports(1)
     clock = HandClock(AT_MS)
