@@ -16,7 +16,8 @@ class BlowCell(Cell):
     open_since: int = -1  # elapsed, -1 while shut
     shut_since: int = -1
     shut_at: int = 0
-    known: bool = False  # the valve has been seen shut since the start: the next opening is seen whole
+    known: bool = False  # the valve was seen shut at the last look: the next opening is seen whole
+    blind: bool = False  # it could not be read at the last look
     whole: bool = True
     sampled: float | None = None
     last: float | None = None
@@ -27,12 +28,14 @@ def follow(
 ) -> Blow | None:
     """Take one group's view of the valve; the finished blow when one has ended for good.
 
-    `valve_open` None: not known now, nothing changes. `gap`: time went by unwatched before this group.
+    `valve_open` None: it cannot be read now; an opening or a shutting meanwhile was not seen, and the blow not whole. `gap`: time went by unwatched before this group.
     """
     if gap and c.start_at >= 0:
         c.whole = False
     if valve_open is None:
+        c.blind, c.known = True, False
         return None
+    blind, c.blind = c.blind, False
     done: Blow | None = None
     if valve_open:
         if c.start_at < 0:
@@ -45,6 +48,7 @@ def follow(
     c.known = True
     if c.open_since >= 0:
         c.open_total += t - c.open_since
+        c.whole = c.whole and not blind  # when it shut was not seen
         c.open_since, c.shut_since, c.shut_at = -1, t, at
     if c.start_at >= 0 and t - c.shut_since >= joins_ms:
         done = Blow(boiler, c.start_at, c.shut_at, c.openings, c.open_total, c.sampled, c.last, c.whole, poll_ms)

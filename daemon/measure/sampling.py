@@ -1,7 +1,8 @@
 """When the probe sees boiler water: the sampling arrangements and the representative reading.
 
 continuous   every reading while the boiler steams, once the line has had its flush time
-timed        from the end of the flush to the shutting of the valve; a held signal counts once, as the valve shuts
+timed        from the end of the flush to the shutting of the valve; a held signal counts once, at its first reading
+             after the valve has shut
 hold         once, when the trapped sample has settled after the valve has shut
 side-stream  as continuous
 none         never
@@ -22,6 +23,7 @@ USABLE: Final = frozenset({Reason.GOOD, Reason.OVER_RANGE, Reason.UNDER_RANGE, R
 """Reasons under which a flowing sample's reading may stand as representative."""
 
 GAPS_KEPT: Final = 7
+SHORTEST_GAP_MS: Final = 5 * 60_000  # openings nearer than this are pulses of one blow, no samples (common practice)
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,8 +43,8 @@ class SampleRule:
 class Sampler(Cell):
     """The probe's sample line, and the representative reading in force.
 
-    `fresh` and `ended` speak of the present group only: a new representative reading came; an opening that gave one
-    has ended.
+    `fresh`, `ended` and `sees` speak of the present group only: a new representative reading came; an opening that
+    gave one has ended; what the signal says is of the boiler's water.
     """
 
     open_ms: int = -1  # elapsed time the valve opened, -1 while shut or unknown
@@ -50,18 +52,19 @@ class Sampler(Cell):
     opening: int = 0  # openings seen so far
     last_open_ms: int = 0  # length of the last opening
     flow_ms: int = -1  # since when sample has flowed in a continuous arrangement, -1 when it does not
-    settle_due: bool = False
+    due: bool = False  # a sample has been taken whole, and its reading is still to come
     value: float | None = None  # representative, uS/cm
     reason: int = int(Reason.NOT_KNOWN_YET)
     at_ms: int = 0
     elapsed_ms: int = -1
     of_opening: int = -1  # the opening the reading belongs to
     this_run: bool = False  # a sample has been seen since the boiler began to steam
-    cut_short: int = 0
+    cut_short: int = 0  # openings too short for a sample, since the last representative reading
     fresh: bool = False
     ended: bool = False
+    sees: bool = False
     flushed_ms: int = -1  # elapsed time the present opening's flush ended, -1 before
-    gaps: tuple[int, ...] = ()  # ms between the last samples
+    gaps: tuple[int, ...] = ()  # ms between the last samples, whether or not they gave a reading
 
 
 def interval_ms(c: Sampler, rule: SampleRule) -> int | None:
@@ -88,36 +91,40 @@ def sample(
 
     `value`, `reason`: the probe's last reading (uS/cm); `read_now`: it was read in this group.
     """
-    c.fresh = c.ended = False
-    just_shut = _valve(c, rule, t, valve_open)
+    c.fresh = c.ended = c.sees = False
+    just_shut = _valve(c, rule, t, valve_open, steaming)
     if not steaming:
-        c.this_run = False
-        c.flow_ms = c.flushed_ms = -1
-        c.settle_due = False
+        c.this_run = c.due = False
+        c.flow_ms = c.flushed_ms = c.shut_ms = -1
         return reason if reason and quality(reason) is Quality.BAD else int(Reason.BOILER_OFF)
+    if just_shut:
+        _shut(c, rule)
     if value is None:
         return reason
-    usable = reason in USABLE
+    usable = read_now and reason in USABLE
     if rule.arrangement in ("continuous", "side-stream"):
-        if c.flow_ms < 0:
-            c.flow_ms = t
-        if t - c.flow_ms < rule.flush_ms:
-            return reason or int(Reason.FLUSHING)
-        if read_now and usable:
-            _take(c, value, reason, t, at)
-        return reason
+        return _continuous(c, rule, t, at, value, reason, usable)
     if rule.arrangement == "none":
         return reason or int(Reason.NOT_SAMPLING)
     if not rule.valve_known:
-        if read_now and usable:
+        c.sees = reason != Reason.RANGE_LOW_END  # stagnant water reads nothing too
+        if usable:
             _take(c, value, reason or int(Reason.INFERRED), t, at)
         return reason or int(Reason.INFERRED)
     if rule.arrangement == "timed":
-        return _timed(c, rule, t, at, value, reason, usable, read_now, just_shut)
-    return _hold(c, rule, t, at, value, reason, usable, read_now, just_shut)
+        return _timed(c, rule, t, at, value, reason, usable)
+    return _hold(c, rule, t, at, value, reason, usable, read_now)
 
 
-def _valve(c: Sampler, rule: SampleRule, t: int, valve_open: bool | None) -> bool:
+def unwatched(c: Sampler, t: int) -> None:
+    """Time went by in which nobody looked: what flowed meanwhile is not known, so the line flushes anew."""
+    c.flow_ms = c.flushed_ms = c.shut_ms = -1
+    c.due = False
+    if c.open_ms >= 0:
+        c.open_ms = t
+
+
+def _valve(c: Sampler, rule: SampleRule, t: int, valve_open: bool | None, steaming: bool) -> bool:
     """Follow the valve; True in the group it is first seen shut."""
     if valve_open is None:
         return False
@@ -125,78 +132,81 @@ def _valve(c: Sampler, rule: SampleRule, t: int, valve_open: bool | None) -> boo
         if c.open_ms < 0:
             c.open_ms, c.flushed_ms = t, -1
             c.opening += 1
-            c.settle_due = False
+            c.due = False
         if c.flushed_ms < 0 and t - c.open_ms >= rule.travel_ms + rule.flush_ms:
             c.flushed_ms = t
         return False
     if c.open_ms < 0:
         return False
+    if steaming and c.shut_ms >= 0 and t - c.shut_ms >= SHORTEST_GAP_MS:
+        c.gaps = (*c.gaps, t - c.shut_ms)[-GAPS_KEPT:]
     c.last_open_ms = t - c.open_ms
     c.open_ms, c.shut_ms = -1, t
     return True
 
 
-def _timed(
-    c: Sampler,
-    rule: SampleRule,
-    t: int,
-    at: int,
-    value: float,
-    reason: int,
-    usable: bool,
-    read_now: bool,
-    just_shut: bool,
-) -> int:
+def _enough(c: Sampler, rule: SampleRule) -> bool:
+    """Whether the last opening was long enough for a sample."""
+    return c.last_open_ms >= rule.flush_ms + (rule.travel_ms if rule.arrangement == "timed" else 0)
+
+
+def _shut(c: Sampler, rule: SampleRule) -> None:
+    """The valve has just shut: was it a sample, and is its reading still to come?"""
+    if not _enough(c, rule):
+        c.cut_short += c.last_open_ms > 0  # 0: most of it was not watched
+    elif rule.arrangement == "hold" or rule.held:
+        c.due = True
+    else:
+        c.ended = c.of_opening == c.opening
+
+
+def _continuous(c: Sampler, rule: SampleRule, t: int, at: int, value: float, reason: int, usable: bool) -> int:
+    if c.flow_ms < 0:
+        c.flow_ms = t
+    if t - c.flow_ms < rule.flush_ms:
+        return reason or int(Reason.FLUSHING)
+    c.sees = True
+    if usable:
+        _take(c, value, reason, t, at)
+    return reason
+
+
+def _timed(c: Sampler, rule: SampleRule, t: int, at: int, value: float, reason: int, usable: bool) -> int:
     if c.open_ms >= 0:
         if c.flushed_ms < 0:
             return reason or int(Reason.FLUSHING)
-        if not rule.held and read_now and usable:
+        c.sees = not rule.held
+        if c.sees and usable:
             _take(c, value, reason, t, at)
         return reason
-    if just_shut:
-        if c.last_open_ms < rule.travel_ms + rule.flush_ms:
-            c.cut_short += 1
-        elif rule.held:
-            if read_now and usable:
-                _take(c, value, reason, t, at)
-                c.ended = True
-        else:
-            c.ended = c.of_opening == c.opening
-    if rule.held and usable:
-        return reason  # a held signal goes on saying what the last sample said
-    return reason or int(Reason.NOT_SAMPLING)
+    if not rule.held:
+        return reason or int(Reason.NOT_SAMPLING)
+    c.sees = c.shut_ms >= 0 and _enough(c, rule)  # a held signal goes on saying what the last sample said
+    if c.due and usable:
+        _take(c, value, reason, t, at)
+        c.due, c.ended = False, True
+    return reason
 
 
 def _hold(
-    c: Sampler,
-    rule: SampleRule,
-    t: int,
-    at: int,
-    value: float,
-    reason: int,
-    usable: bool,
-    read_now: bool,
-    just_shut: bool,
+    c: Sampler, rule: SampleRule, t: int, at: int, value: float, reason: int, usable: bool, read_now: bool
 ) -> int:
     if c.open_ms >= 0:
         return reason or int(Reason.FLUSHING)
-    if just_shut:
-        c.settle_due = c.last_open_ms >= rule.flush_ms
-        c.cut_short += not c.settle_due
-    if c.settle_due:
-        if t - c.shut_ms < rule.travel_ms + rule.settle_ms:
-            return reason or int(Reason.SETTLING)
-        if read_now:
-            c.settle_due = False
-            if usable:
-                _take(c, value, reason, t, at)
-                c.ended = True
-        return reason
-    return reason or int(Reason.NOT_SAMPLING)
+    if not c.due:
+        return reason or int(Reason.NOT_SAMPLING)
+    if t - c.shut_ms < rule.travel_ms + rule.settle_ms:
+        return reason or int(Reason.SETTLING)
+    c.sees = True
+    if usable:
+        _take(c, value, reason, t, at)
+        c.ended = True
+    if read_now:
+        c.due = False
+    return reason
 
 
 def _take(c: Sampler, value: float, reason: int, t: int, at: int) -> None:
-    if c.of_opening != c.opening and c.elapsed_ms >= 0 and c.this_run:
-        c.gaps = (*c.gaps, t - c.elapsed_ms)[-GAPS_KEPT:]
     c.value, c.reason, c.at_ms, c.elapsed_ms, c.of_opening = value, reason, at, t, c.opening
+    c.cut_short = 0
     c.fresh = c.this_run = True

@@ -19,9 +19,10 @@ from daemon.measure.blow import BlowCell
 from daemon.measure.boiler_state import STEAMING, StateCell
 from daemon.measure.contact import Contact
 from daemon.measure.counter import Counter
+from daemon.measure.current_loop import Line
 from daemon.measure.sampling import Sampler
-from daemon.measure.wiring import ANALOGUE, CONTACT, POSITION_OPEN, BoilerWiring, Role, Wiring
-from daemon.water.compensation import to_25
+from daemon.measure.wiring import ANALOGUE, CONTACT, POSITION_OPEN, POSITION_SHUT, BoilerWiring, Role, Wiring
+from daemon.water.compensation import REFERENCE_C, to_25
 
 COLDEST_C: Final = 0.0  # boiler water below it is no temperature but a fault of the signal
 REPEAT_MS: Final = 600_000  # states and totals are derived anew this often, so that any stretch of the log shows them
@@ -50,10 +51,11 @@ class BoilerCell(Cell):
     valve_at: int = 0
     reached_band: bool = False  # since fill or start: low is judged only then
     low_end_ms: int = -1  # since when the flowing sample's signal has rested at the bottom of its range
-    ref: float | None = None  # representative reading when the valve last changed
+    ref: float | None = None  # representative reading when the valve last changed, in this run of steaming
     steamed_ms: int = 0  # steaming time since the last representative reading
     state_changed: bool = False
     valve_changed: bool = False
+    valve_read: bool = False  # the valve can be read now
 
 
 @cell
@@ -145,7 +147,10 @@ def good_value(s: Senses, slot: int) -> float | None:
 def take(s: Senses, w: Wiring, group: Group) -> Taken:
     """Move the senses by one group."""
     out = Taken()
-    s.unwatched += group.gap_ms
+    if s.real >= 0:  # watched time never goes back, however long the gap is said to be
+        s.unwatched += min(group.gap_ms, group.elapsed_ms - s.real)
+    else:
+        s.unwatched += group.gap_ms
     s.real = group.elapsed_ms
     t, at = group.elapsed_ms - s.unwatched, group.at_ms
     dt = t - s.t if s.t >= 0 else 0
@@ -211,13 +216,13 @@ def _module(m: ModuleCell, scan: Scan, t: int) -> None:
     m.answered_ms, m.reason = t, first
 
 
-def _valve_open(s: Senses, w: BoilerWiring) -> bool | None:
+def _valve_open(s: Senses, b: BoilerCell, w: BoilerWiring) -> bool | None:
     for r, means in ((w.command, True), (w.open_switch, True), (w.shut_switch, False)):
         if r.slot >= 0:
             on = role_now(s, r)
             return None if on is None else on is means
     position = good_value(s, w.position)
-    return None if position is None else position > POSITION_OPEN
+    return None if position is None else position > (POSITION_SHUT if b.valve == 1 else POSITION_OPEN)
 
 
 def _boiler(
@@ -241,15 +246,17 @@ def _boiler(
         out.derived.append(Derived(w.tag_state, float(b.state.state), 0))
     if b.state_changed and was == boiler_state.OFF and t - idle_since >= LONG_OFF_MS:
         b.reached_band = False
-    opened = _valve_open(s, w)
-    b.valve_changed = False
+    opened = _valve_open(s, b, w)
+    b.valve_changed, b.valve_read = False, opened is not None
     if opened is not None and int(opened) != b.valve:
         b.valve_changed = b.valve >= 0
         b.valve, b.valve_ms, b.valve_at = int(opened), t, at
-        b.ref = b.sampler.value
+        b.ref = b.sampler.value if b.sampler.this_run else None
         repeat = True
     if repeat and w.tag_valve >= 0 and b.valve >= 0:
         out.derived.append(Derived(w.tag_valve, float(b.valve), 0))
+    if group.gap_ms > 0:
+        sampling.unwatched(b.sampler, t)
     if w.probe >= 0:
         _probe(s, b, w, group, verdicts, opened, steaming, dt, out)
     done = blows.follow(b.blow, w.name, opened, w.joins_ms, w.poll_ms, t, at, group.gap_ms > 0)
@@ -272,23 +279,17 @@ def _probe(
     line = w.probe_line
     assert line is not None
     value, why = s.values[w.probe], s.reasons[w.probe]
-    read_now = s.read_ms[w.probe] == t
+    read_now = any(scan.module == w.probe_at[0] for scan in group.scans)
     if value is not None:
-        ma = line.ma(line.zero + (value - line.low) / line.gain)
-        if line.at_high_end(ma):
-            why = int(Reason.RANGE_HIGH_END)
-        elif line.at_low_end(ma):
-            why = int(Reason.RANGE_LOW_END)
+        why = _at_an_end(line, value) or why
         if w.compensate:
-            temperature = good_value(s, w.probe_temperature)
-            if temperature is None or temperature <= COLDEST_C:
-                value, why = None, int(Reason.NOT_COMPENSATED)
-            else:
-                value = to_25(value, temperature, w.compensate)
+            value = _compensated(value, good_value(s, w.probe_temperature), w.compensate)
+            why = int(Reason.NOT_COMPENSATED) if value is None else why
     smp = b.sampler
-    ends = (Reason.RANGE_LOW_END, Reason.RANGE_HIGH_END)
     now = sampling.sample(smp, w.sample_rule, t, at, opened, steaming, value, why, read_now)
-    if now in ends and not _flowing(b, w, steaming):
+    if now == Reason.BOILER_OFF and b.state.state == boiler_state.HOT_STANDBY:
+        now = int(Reason.STANDBY)
+    if now in (Reason.RANGE_LOW_END, Reason.RANGE_HIGH_END) and not smp.sees:
         now = int(Reason.NOT_SAMPLING)  # at an end of the range, but no sample flows: says nothing
     if now == Reason.RANGE_LOW_END:
         b.low_end_ms = t if b.low_end_ms < 0 else b.low_end_ms
@@ -308,14 +309,26 @@ def _probe(
             b.reached_band = True
     elif steaming:
         b.steamed_ms += dt
-
-
-def _flowing(b: BoilerCell, w: BoilerWiring, steaming: bool) -> bool:
     if not steaming:
-        return False
-    if w.sample_rule.arrangement in ("continuous", "side-stream"):
-        return True
-    return b.sampler.flushed_ms >= 0 or not w.sample_rule.valve_known or w.sample_rule.held
+        b.ref = None
+    elif smp.fresh and b.ref is None:
+        b.ref = smp.value
+
+
+def _at_an_end(line: Line, value: float) -> int:
+    """RANGE_HIGH_END or RANGE_LOW_END where a value rests at the top or bottom of its range, else 0."""
+    ma = line.ma(line.zero + (value - line.low) / line.gain)
+    low, high = int(Reason.RANGE_LOW_END), int(Reason.RANGE_HIGH_END)
+    if line.gain * line.ma_gain < 0:  # more current is less
+        low, high = high, low
+    return high if line.at_high_end(ma) else low if line.at_low_end(ma) else 0
+
+
+def _compensated(value: float, celsius: float | None, coefficient: float) -> float | None:
+    """At 25 °C; None without a temperature the coefficient reaches to."""
+    if celsius is None or celsius <= COLDEST_C or 1 + coefficient / 100 * (celsius - REFERENCE_C) <= 0:
+        return None
+    return to_25(value, celsius, coefficient)
 
 
 def _mark(w: BoilerWiring, scan: Scan, verdict: list[int], reason: int) -> None:

@@ -18,6 +18,7 @@ from daemon.measure.sampling import SampleRule
 
 ANALOGUE, CONTACT, COUNTER = 0, 1, 2
 POSITION_OPEN: Final = 5.0  # %: a modulating valve above it counts as open (common practice, no source)
+POSITION_SHUT: Final = 3.0  # %: and until it is below this again
 
 Use = tuple[int, int, int, Line | None, int, MeterSpec | None]
 """One use of a channel: (channel index, kind, slot, line, debounce ms, meter)."""
@@ -60,7 +61,7 @@ class BoilerWiring:
     valve_travel_ms: int
     valve_longest_ms: int
     joins_ms: int
-    poll_ms: int  # the slowest interval among the valve's and the probe's modules
+    poll_ms: int  # the slowest interval among the modules that see the valve and the probe
     duty: str
     interlock_means: str  # running, stopped, firing, or "" when not wired
     tag_conductivity: int
@@ -184,7 +185,8 @@ def _boiler(
 
     cond, valve, smp = b.conductivity, b.blowdown_valve, b.sample
     probe = by_name.get(f"{b.name}.probe")
-    used = [t.module for n, t in by_name.items() if n in (f"{b.name}.probe", f"{b.name}.valve_command")]
+    seen_by = ("probe", "valve_command", "valve_open_switch", "valve_shut_switch", "valve_position")
+    used = [by_name[n].module for n in (f"{b.name}.{key}" for key in seen_by) if n in by_name]
     travel_ms = round(valve.travel * 1000) if valve else 0
     running = role("interlock", ("running", "firing"))
     contact = "" if running.slot < 0 else "limit"
@@ -220,7 +222,7 @@ def _boiler(
             settle_ms=round(smp.settle * 1000) if smp else 0,
             travel_ms=travel_ms,
             every_ms=round(smp.every * 1000) if smp and smp.every else None,
-            held=cond is not None and cond.signal == "held",
+            held=cond is not None and cond.signal != "live",  # not said: taken as held, as `check` says
             valve_known=valve_known,
         ),
         limits=conductivity_limits(b),

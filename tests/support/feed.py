@@ -81,7 +81,7 @@ def plant(*parts: str) -> Plant:
 
 
 class Feed:
-    """The engine with a plant in front of it. Signals are set by channel name: `feed(cond=3100, limit=1)`.
+    """The engine with a plant in front of it; several modules are polled each at its own interval. Signals are set by channel name: `feed(cond=3100, limit=1)`.
 
     Conductivity in uS/cm, "temp" in mA, contacts 0 or 1; `ma=` gives the conductivity loop's current itself; None is
     no answer.
@@ -113,11 +113,16 @@ class Feed:
         """The next group from the present signals; `silent`: the reason number of a module that gives nothing."""
         self.t += self.every_ms
         self.number += 1
-        names = tuple(self.plant.modules[0].channels)
-        counts = tuple(None if silent else self.count(n) for n in names)
-        faults = tuple((silent or 1) if c is None else 0 for c in counts)
-        scans = (Scan(0, counts, faults),)
+        scans = tuple(
+            self._scan(i, tuple(m.channels), silent)
+            for i, m in enumerate(self.plant.modules)
+            if len(self.plant.modules) == 1 or self.t % round(m.every * 1000) == 0
+        )
         return Group(self.number, START_MS + self.t, self.t, 1, self.state.version, scans, acts, gap_ms)
+
+    def _scan(self, module: int, names: tuple[str, ...], silent: int) -> Scan:
+        counts = tuple(None if silent else self.count(n) for n in names)
+        return Scan(module, counts, tuple((silent or 1) if c is None else 0 for c in counts))
 
     def poll(self, *, acts: tuple[Act, ...] = (), gap_ms: int = 0, silent: int = 0, **now: Any) -> GroupOutcome:
         """One poll, with signals changed first."""
