@@ -28,11 +28,14 @@ class AlarmCell(Cell):
     limit: float | None = None
     evidence: str = ""
     by: str = ""
-    held: bool = False  # stood when it was suppressed, so its release is told
+    held: bool = False  # was no quiet alarm when it was suppressed, so its release is told
+    stood: bool = False  # and its condition was there: it is one of those the interlock silences
     told: bool = False  # its raise went out by mail
     memo: float | None = None  # what the condition remembers, each in its own way
     memo_ms: int = -1
     memo_n: int = 0
+    inside_ms: int = -1  # since when readings of opening `inside_n` are back inside their deadband
+    inside_n: int = 0
 
 
 class Condition(Protocol):
@@ -102,3 +105,4 @@ def forget(c: AlarmCell) -> None:
     c.active = False
     c.on_ms = c.off_ms = -1
     c.memo, c.memo_ms, c.memo_n = None, -1, 0
+    c.inside_ms, c.inside_n = -1, 0

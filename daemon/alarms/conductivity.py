@@ -10,7 +10,11 @@ timed, very high          a minute of flushed readings beyond the limit, or the 
 hold, high or low         at two samples running; very high at one
 sample flow not wired     as continuous
 
-A reading that rests at the top of its range raises very high as "at least X" whatever the limit. Pure.
+Where the valve is known, an alarm of timed samples is cleared by a minute of readings inside the deadband, or by the
+last reading of an opening: the first one after a flush that is a little too short clears nothing.
+
+A reading that rests at the top of its range raises very high as "at least X" whatever the limit, and where no limit is
+given at all. Pure.
 """
 
 from __future__ import annotations
@@ -45,6 +49,7 @@ class Limit:
     very: bool
     patience_ms: int = PATIENCE_MS
     proposed: bool = False  # not written in the plant file, taken from the set point
+    given: bool = True  # False: no limit is known, and only a reading at the top of its range (`limit`) is beyond
 
     def judge(self, s: Senses, c: AlarmCell) -> bool | None:
         b = s.boilers[self.boiler]
@@ -63,12 +68,10 @@ class Limit:
             inside = v < self.limit - self.deadband and not top
         else:
             beyond, inside = v < self.limit and not top, v > self.limit + self.deadband
-        if not beyond:
-            c.memo_ms = -1
-            if smp.ended or smp.opening != c.memo_n:
-                c.memo_n = 0
-            return False if inside else (True if c.active else None)
         rule = self.wiring.sample_rule
+        if not beyond:
+            return self._within(s, c, inside)
+        c.inside_ms = -1
         if rule.arrangement in ("continuous", "side-stream") or not rule.valve_known:
             return True
         # memo_ms: since when the readings of this opening are beyond; memo_n: the opening last found beyond
@@ -85,6 +88,21 @@ class Limit:
         patient = smp.flushed_ms >= 0 and s.t - smp.flushed_ms >= self.patience_ms
         return True if patient or smp.ended or running else None
 
+    def _within(self, s: Senses, c: AlarmCell, inside: bool) -> bool | None:
+        """The reading is not beyond the limit: cleared when it is inside the deadband for good."""
+        smp, rule = s.boilers[self.boiler].sampler, self.wiring.sample_rule
+        c.memo_ms = -1
+        if smp.ended or smp.opening != c.memo_n:
+            c.memo_n = 0
+        if not inside:
+            c.inside_ms = -1
+            return c.active  # in the deadband: what stands stands, and what was only pending is over
+        if not c.active or rule.arrangement != "timed" or not rule.valve_known:
+            return False
+        if c.inside_ms < 0 or smp.of_opening != c.inside_n:
+            c.inside_ms, c.inside_n = s.t, smp.of_opening
+        return False if smp.ended or s.t - c.inside_ms >= MINUTE_MS else None
+
     def evidence(self, s: Senses, c: AlarmCell, system: System) -> str:
         smp = s.boilers[self.boiler].sampler
         assert smp.value is not None
@@ -93,9 +111,13 @@ class Limit:
         how = {"timed": "timed sample", "hold": "sample and hold"}.get(
             self.wiring.sample_rule.arrangement, "continuous sample"
         )
+        where = f"{side} the limit of {say(self.limit, 'uS/cm', system)}"
+        if least and not self.given:
+            where = "where its range ends; no limit for very high is given"
+        elif least and smp.value <= self.limit:
+            where = f"where its range ends; the limit is {say(self.limit, 'uS/cm', system)}"
         return (
-            f"{least}{say(smp.value, 'uS/cm', system)}, {side} the limit of {say(self.limit, 'uS/cm', system)}; "
-            f"{how}, quality {quality(smp.reason).value}"
+            f"{least}{say(smp.value, 'uS/cm', system)}, {where}; {how}, quality {quality(smp.reason).value}"
             + (f" ({words(smp.reason)})" if smp.reason else "")
             + ("; this limit is proposed from the set point, to be confirmed" if self.proposed else "")
         )
@@ -118,7 +140,9 @@ class NoSample:
         if b.state.state != STEAMING:
             return None
         longest = self._longest(s)
-        c.value, c.limit = round(b.steamed_ms / 3_600_000, 2), round(longest / 3_600_000, 2)
+        c.value, c.limit = b.steamed_ms / 1000, longest / 1000
+        if s.t - b.state.since_ms < SHORTEST_WAIT_MS:
+            return None  # it has just begun to steam: time for a sample first
         return True if b.steamed_ms > longest else None
 
     def _longest(self, s: Senses) -> int:
@@ -200,8 +224,8 @@ class AnalogueLimit:
             return None
         c.value = v
         if self.above:
-            return True if v > self.limit else (c.on_ms >= 0 or c.active) and v >= self.limit - self.deadband
-        return True if v < self.limit else (c.on_ms >= 0 or c.active) and v <= self.limit + self.deadband
+            return v > self.limit or (c.active and v >= self.limit - self.deadband)
+        return v < self.limit or (c.active and v <= self.limit + self.deadband)
 
     def evidence(self, s: Senses, c: AlarmCell, system: System) -> str:
         v = s.values[self.slot]

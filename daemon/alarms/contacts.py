@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from daemon.alarms.condition import AlarmCell
+from daemon.core.reasons import words
 from daemon.core.say import System, minutes
 from daemon.measure.boiler_state import OFF
 from daemon.measure.senses import Senses, role, role_now
@@ -29,10 +30,17 @@ class ContactSays:
     water: bool = False  # a water level contact: say what burner and limit circuit do
 
     def judge(self, s: Senses, c: AlarmCell) -> bool | None:
-        return role_now(s, self.role)
+        now = role_now(s, self.role)
+        if now is None and self.water and role(s, self.role):
+            now = True  # last read on, and not to be read since: that is no reason to keep quiet
+        if now and c.on_ms < 0:
+            c.on_ms = s.contacts[self.role.slot].since_elapsed_ms  # its debounce is part of its on-delay
+        return now
 
     def evidence(self, s: Senses, c: AlarmCell, system: System) -> str:
         text = f"{self.words} for {minutes(s.t - s.contacts[self.role.slot].since_elapsed_ms)}"
+        if why := s.contact_reasons[self.role.slot]:
+            text += f" as last read; now: {words(why)}"
         if self.water:
             running = role_now(s, self.wiring.running)
             what = "burner" if self.wiring.interlock_means == "firing" else "limit circuit"
@@ -71,10 +79,15 @@ class InterlockOpen:
 
     def _cause(self, s: Senses) -> str:
         w = self.wiring
-        opened = s.contacts[w.running.slot].since_elapsed_ms
-        for r, words in ((w.low_water, "low water"), (w.lockout, "burner lockout")):
-            if role(s, r) and abs(s.contacts[r.slot].since_elapsed_ms - opened) <= SAME_CAUSE_MS:
-                return f"{words} came within {SAME_CAUSE_MS // 1000} s of it and is named as the cause"
+        limit = s.contacts[w.running.slot]
+        for r, what in ((w.low_water, "low water"), (w.lockout, "burner lockout")):
+            if not role(s, r):
+                continue
+            other = s.contacts[r.slot]
+            if not (limit.began and other.began):
+                return f"{what} is on too; which came first was not seen"
+            if abs(other.since_elapsed_ms - limit.since_elapsed_ms) <= SAME_CAUSE_MS:
+                return f"{what} came within {SAME_CAUSE_MS // 1000} s of it and is named as the cause"
         return ""
 
     def reading_reason(self, s: Senses) -> int:

@@ -39,8 +39,9 @@ class LinkDown:
 
     def judge(self, s: Senses, c: AlarmCell) -> bool | None:
         cells = [s.modules[m] for m in self.modules]
-        if all(m.down_ms >= 0 for m in cells):
-            return True
+        down = max(m.down_ms for m in cells)
+        if down >= 0 and all(m.down_ms >= 0 or m.answered_ms < down for m in cells):
+            return True  # a module that is polled seldom may not have been asked since
         return False if any(m.silent_ms < 0 and m.answered_ms >= 0 for m in cells) else None
 
     def evidence(self, s: Senses, c: AlarmCell, system: System) -> str:

@@ -20,6 +20,8 @@ from daemon.measure.wiring import BoilerWiring
 NO_EFFECT_MS: Final = 20 * 60_000  # a commanded valve is given this long to bring conductivity down at all
 SHUT_FALL_MS: Final = 30 * 60_000
 SMALLEST_FALL: Final = 0.003  # of the reading: less is no fall
+CLEAR_FALL: Final = 0.01  # of the reading: what shows that a valve found stuck shut passes again
+STAGNANT: Final = 0.8  # of the set point: below it a sample line's reading may be of cool, stagnant water
 FALL_WHILE_SHUT: Final = 0.03  # of the reading
 BELOW_BAND: Final = 0.05  # of the set point
 
@@ -33,10 +35,10 @@ class OverTime:
 
     def judge(self, s: Senses, c: AlarmCell) -> bool | None:
         b = s.boilers[self.boiler]
-        if b.valve < 0:
-            return None
+        if not b.valve_read:
+            return None  # whether it is still open is not known
         open_ms = s.t - b.valve_ms if b.valve else 0
-        c.value, c.limit = round(open_ms / 60_000, 1), self.wiring.valve_longest_ms / 60_000
+        c.value, c.limit = open_ms / 1000, self.wiring.valve_longest_ms / 1000
         return open_ms > self.wiring.valve_longest_ms
 
     def evidence(self, s: Senses, c: AlarmCell, system: System) -> str:
@@ -60,6 +62,11 @@ class StuckShut:
     def judge(self, s: Senses, c: AlarmCell) -> bool | None:
         b, w = s.boilers[self.boiler], self.wiring
         commanded = role_now(s, w.command)
+        if commanded is None:
+            return None
+        wired = w.open_switch.slot >= 0 or w.shut_switch.slot >= 0
+        if c.active and not wired and self._in_band(b):
+            return False
         if not commanded:
             c.memo, c.memo_ms = None, -1
             return None
@@ -67,7 +74,7 @@ class StuckShut:
         if since <= w.valve_travel_ms + 2 * w.poll_ms:
             return None
         opened, shut = role_now(s, w.open_switch), role_now(s, w.shut_switch)
-        if opened is not None or shut is not None:
+        if wired:
             return not opened if opened is not None else shut
         smp = b.sampler
         if b.state.state != STEAMING or smp.value is None or not smp.fresh or w.sample_rule.held:
@@ -76,10 +83,23 @@ class StuckShut:
             return None
         if c.memo is None:
             c.memo, c.memo_ms = smp.value, s.t
-        fallen = smp.value <= c.memo * (1 - SMALLEST_FALL)
-        if fallen and smp.reason != Reason.RANGE_HIGH_END:
+        top = smp.reason == Reason.RANGE_HIGH_END
+        if c.active:  # once found stuck it takes more than noise to say that it passes
+            return False if smp.value <= c.memo * (1 - CLEAR_FALL) and not top else None
+        fallen = smp.value <= c.memo * (1 - SMALLEST_FALL) and not top
+        return True if not fallen and s.t - c.memo_ms >= NO_EFFECT_MS else None
+
+    def _in_band(self, b: BoilerCell) -> bool:
+        """A new reading at the bottom of the band: only a valve that passes brings it there.
+
+        Where a valve that does not pass leaves the probe in stagnant water, a reading far below the band is of that.
+        """
+        w, smp = self.wiring, b.sampler
+        if w.set_point is None or not smp.fresh or smp.value is None or smp.reason == Reason.RANGE_HIGH_END:
             return False
-        return True if s.t - c.memo_ms >= NO_EFFECT_MS else None
+        sampled = w.sample_rule.arrangement not in ("continuous", "side-stream")
+        least = STAGNANT * w.set_point if sampled else 0.0
+        return b.state.state == STEAMING and least <= smp.value <= w.set_point - w.differential
 
     def evidence(self, s: Senses, c: AlarmCell, system: System) -> str:
         b, w = s.boilers[self.boiler], self.wiring

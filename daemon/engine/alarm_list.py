@@ -6,6 +6,7 @@ May import: config, daemon.core, daemon.measure, daemon.alarms. A new kind of al
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 
 from config.limits import analogue_limits
@@ -16,6 +17,7 @@ from daemon.alarms.contacts import SAME_CAUSE_MS, ContactSays, InterlockOpen
 from daemon.alarms.kinds import KINDS
 from daemon.alarms.service import LinkDown, ModuleSilent, Reported
 from daemon.alarms.valve import OverTime, StuckOpen, StuckShut
+from daemon.measure.current_loop import Line
 from daemon.measure.senses import FACTS
 from daemon.measure.wiring import BoilerWiring, Wiring
 
@@ -97,11 +99,17 @@ def _boiler_rows(plant: Plant, i: int, b: BoilerWiring) -> Iterator[_Row]:
         if b.sample_rule.arrangement != "none":  # nothing representative comes from a probe that is never sampled
             yield b.name, "no_representative_sample", "", NoSample(i, b), i, 0
             yield from _limit_rows(plant, i, b)
-    if b.tag_valve >= 0:
+    if _blows_end(plant, i):
         yield b.name, "blowdown_over_time", "", OverTime(i, b), i, 0
     if b.command.slot >= 0:
         yield b.name, "valve_stuck_shut", "", StuckShut(i, b), i, 0
         yield b.name, "valve_stuck_open", "", StuckOpen(i, b), i, 0
+
+
+def _blows_end(plant: Plant, i: int) -> bool:
+    """Whether a blow has a longest time: a modulating valve may stay open for days, unless `longest` is written."""
+    valve = plant.boilers[i].blowdown_valve
+    return valve is not None and (valve.kind != "modulating" or "longest" in valve.model_fields_set)
 
 
 def _limit_rows(plant: Plant, i: int, b: BoilerWiring) -> Iterator[_Row]:
@@ -113,11 +121,31 @@ def _limit_rows(plant: Plant, i: int, b: BoilerWiring) -> Iterator[_Row]:
         ("conductivity_high", b.limits.high, True, False),
         ("conductivity_low", b.limits.low, False, False),
     ):
+        given = limit is not None
         if limit is None:
-            continue
+            if not very or b.probe_line is None:
+                continue
+            limit = _top(b.probe_line)  # without a limit the top of the range is still told
+            if not math.isfinite(limit):
+                continue
         setting = plant.alarms.get(kind, AlarmSetting())
         deadband = CONDUCTIVITY_DEADBAND * limit if setting.deadband is None else setting.deadband
+        deadband = min(deadband, _widest(b, limit, above))
         patience = PATIENCE_MS if setting.on_delay is None else round(setting.on_delay * 1000)
         proposed = kind.removeprefix("conductivity_") in b.limits.proposed
-        condition = Limit(i, b, round(limit, 3), above, deadband, very, patience, proposed)
+        condition = Limit(i, b, round(limit, 3), above, deadband, very, patience, proposed, given)
         yield b.name, kind, "", condition, i, -1 if sampled else 0
+
+
+def _top(line: Line) -> float:
+    """The value at the top of a probe's range, uS/cm."""
+    counts = ((ma - line.low_ma) / line.ma_gain + line.low_count for ma in (line.bottom_ma, line.top_ma))
+    return max(line.value(count) for count in counts)
+
+
+def _widest(b: BoilerWiring, limit: float, above: bool) -> float:
+    """The widest deadband that still lets an alarm clear: half of a limit, or up to where the band begins."""
+    if above:
+        return limit / 2
+    bottom = (b.set_point or 0.0) - b.differential
+    return bottom - limit if bottom > limit else math.inf

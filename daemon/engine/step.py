@@ -64,7 +64,7 @@ class _Step:
                     continue
                 if c.state == _SUPPRESSED:
                     self._cue(i, alarm, c, Cue.RELEASE, told=c.held)
-                    c.held = False
+                    c.held = c.stood = False
             turned = delayed(c, alarm.condition.judge(senses, c), alarm.on_delay_ms, alarm.off_delay_ms, t)
             if turned is not None:
                 self._cue(i, alarm, c, Cue.RAISED if turned else Cue.CLEARED)
@@ -83,6 +83,7 @@ class _Step:
         )
 
     def _gap(self) -> None:
+        stands = self.cells.senses.facts[_GAP].active
         for f in self.cells.senses.facts:
             if f.once:
                 f.active = f.once = False
@@ -92,8 +93,8 @@ class _Step:
             stood = sum(c.state not in (_NORMAL, _SUPPRESSED) for c in self.cells.alarms)
             text = f"not watching for {minutes(gap)}; {stood} alarms stood before it"
             if fact.active:
-                fact.value, fact.evidence = round(gap / 60_000, 1), text
-            else:
+                fact.value, fact.evidence = gap / 1000, text
+            if not fact.active or stands:  # a second gap right after a told one is on record too
                 self.journal.append(
                     Entry(self.group.at_ms, 0, "logger", "logger_gap", "", "note", "", "low", evidence=text)
                 )
@@ -139,7 +140,7 @@ class _Step:
         return f"no alarm {wanted} stands; `waterside status` lists those that do"
 
     def _suppress(self, i: int, alarm: Alarm, c: AlarmCell) -> None:
-        c.held = c.state != _NORMAL
+        c.held, c.stood = c.state != _NORMAL, c.active
         self._cue(i, alarm, c, Cue.SUPPRESS, told=c.held)
         forget(c)
 
@@ -227,7 +228,7 @@ class _Step:
         return tuple(
             KINDS[a.kind].title
             for a, c in zip(self.p.alarms, self.cells.alarms, strict=True)
-            if a.boiler == boiler and c.held and c.state == _SUPPRESSED
+            if a.boiler == boiler and c.stood and c.state == _SUPPRESSED
         )
 
     def _standing(self, i: int) -> Standing:

@@ -28,7 +28,8 @@ def follow(
 ) -> Blow | None:
     """Take one group's view of the valve; the finished blow when one has ended for good.
 
-    `valve_open` None: it cannot be read now; an opening or a shutting meanwhile was not seen, and the blow not whole. `gap`: time went by unwatched before this group.
+    `valve_open` None: it cannot be read now; an opening or a shutting meanwhile was not seen, and the blow not whole.
+    `gap`: time went by unwatched before this group.
     """
     if gap and c.start_at >= 0:
         c.whole = False

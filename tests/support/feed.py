@@ -81,7 +81,9 @@ def plant(*parts: str) -> Plant:
 
 
 class Feed:
-    """The engine with a plant in front of it; several modules are polled each at its own interval. Signals are set by channel name: `feed(cond=3100, limit=1)`.
+    """The engine with a plant in front of it; several modules are polled each at its own interval.
+
+    Signals are set by channel name: `feed(cond=3100, limit=1)`.
 
     Conductivity in uS/cm, "temp" in mA, contacts 0 or 1; `ma=` gives the conductivity loop's current itself; None is
     no answer.
