@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import AsyncIterator, Callable, Mapping, Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import Any, Final, TypeVar, cast
 
@@ -16,7 +17,7 @@ import apsw
 from config.model import Plant
 from daemon.core.outcome import GroupOutcome
 from daemon.core.scan import Act, Group
-from daemon.store.errors import StoreBroken, StoreFull, translated
+from daemon.store.errors import StoreBroken, StoreError, StoreFull, translated
 from daemon.store.ledger import Ledger
 from daemon.store.lock import StoreLock
 from daemon.store.records import Last, MailRow, QueuedMail, Snapshot, StoredGroup
@@ -55,6 +56,17 @@ class Writer:
         A full disk at this point costs the reserve. Raises StoreBusy, StoreUnknown, StoreFull, StoreReadOnly,
         StoreBroken.
         """
+        opening = asyncio.ensure_future(cls._opened(path, durable, reserve_bytes, owner, vfs))
+        try:
+            return await asyncio.shield(opening)
+        except asyncio.CancelledError:
+            # broken off half-way: the connection's thread would keep the process from ending
+            with suppress(StoreError):
+                await (await opening).aclose()
+            raise
+
+    @classmethod
+    async def _opened(cls, path: Path | str, durable: bool, reserve_bytes: int, owner: str, vfs: str | None) -> Writer:
         check_library()
         whole = Path(path).resolve()
         try:
