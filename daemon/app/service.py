@@ -121,7 +121,14 @@ class Service:
         """From start to stop. StoreError, OSError and letterbox.Busy when it cannot start."""
         o = self.options
         plant = self.source.plant
-        self._writer = await Writer.open(o.store, durable=plant.store.durable, owner=plant.plant.name)
+        self._hear_signals()  # before anything is opened: whoever stops it while it starts finds it stopping whole
+        try:
+            self._writer = await Writer.open(o.store, durable=plant.store.durable, owner=plant.plant.name)
+            await self._live(plant)
+        finally:
+            self._hear_no_signals()
+
+    async def _live(self, plant: Plant) -> None:
         try:
             await self._start(plant)
             async with asyncio.TaskGroup() as tasks:
@@ -174,11 +181,6 @@ class Service:
     async def _poll(self) -> None:
         """Poll until told to stop; a reload ends one poller and begins the next."""
         o = self.options
-        loop = asyncio.get_running_loop()
-        if o.signals:
-            for s in (signal.SIGTERM, signal.SIGINT):
-                loop.add_signal_handler(s, self._stop.set)
-            loop.add_signal_handler(signal.SIGHUP, self._reload.set)
         box = await Letterbox.open(o.store, self._handle, runtime=o.runtime)
         origin: float | None = None
         try:
@@ -202,9 +204,19 @@ class Service:
             with suppress(StoreError):
                 await self._keeper.deliver(Polled(o.clock.elapsed(), ()))
             await self._sender.stop(STOP_S)
-            if o.signals:
-                for s in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
-                    loop.remove_signal_handler(s)
+
+    def _hear_signals(self) -> None:
+        if self.options.signals:
+            loop = asyncio.get_running_loop()
+            for s in (signal.SIGTERM, signal.SIGINT):
+                loop.add_signal_handler(s, self._stop.set)
+            loop.add_signal_handler(signal.SIGHUP, self._reload.set)
+
+    def _hear_no_signals(self) -> None:
+        if self.options.signals:
+            loop = asyncio.get_running_loop()
+            for s in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
+                loop.remove_signal_handler(s)
 
     def _hook(self) -> Hook | None:
         if self.options.capture is None:
