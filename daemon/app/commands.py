@@ -192,7 +192,7 @@ def export(
     start: Annotated[
         str, typer.Option("--from", help='From: "2026-11-20", "2026-11-20 06:00", "-24h", "-7d".')
     ] = "-24h",
-    end: Annotated[str, typer.Option("--to", help="To, likewise; default: now.")] = "now",
+    end: Annotated[str, typer.Option("--to", help="To, likewise; a date is that whole day. Default: now.")] = "now",
     form: Annotated[str, typer.Option("--format", help="csv, xlsx or raw (for replay).")] = "xlsx",
     out: Annotated[Path, typer.Option(help="Folder to write into.")] = Path(),
     store: StoreOpt = None,
@@ -234,7 +234,9 @@ def replay(
     if source is None:
         raise typer.Exit(1)
     try:
-        summary = run_replay(source, raw, out, acts=acts, state=state, advance=advance, progress=_progress("groups"))
+        summary = run_replay(
+            source, raw, out, acts=acts, state=state, advance=advance, progress=_progress("groups"), tell=_tell
+        )
     except (ReplayError, OSError) as e:
         raise _fail(str(e)) from e
     print(json.dumps(summary, indent=1, ensure_ascii=False))
@@ -290,6 +292,10 @@ def scan(
     except ScanRefused as e:
         raise _fail(f"Not scanned: {e}", 2) from e
     raise typer.Exit(code)
+
+
+def _tell(text: str) -> None:
+    print(text, file=sys.stderr)
 
 
 def _progress(what: str) -> Any:

@@ -76,7 +76,7 @@ def count_of(found: object, kind: str) -> Count:
     low, high = _LIMITS[kind]
     whole = _whole(found)
     if whole is None or not low <= whole <= high:
-        raise CellError(f"wants a whole number {low} to {high} ({kind}); found {_said(found)}")
+        raise CellError(f"wants a whole number {low} to {high} ({kind}); found {said(found)}")
     return whole
 
 
@@ -102,10 +102,11 @@ def _float(found: object, kind: str) -> float:
     except (TypeError, ValueError):
         number = math.nan
     if not math.isfinite(number):
-        raise CellError(f"wants a finite number ({kind}), or a reason like !not a number; found {_said(found)}")
+        raise CellError(f"wants a finite number ({kind}), or a reason like !not a number; found {said(found)}")
     return number
 
 
-def _said(found: object) -> str:
+def said(found: object) -> str:
+    """What was found, as an error quotes it: cut when it is long."""
     text = repr(found)
     return text if len(text) <= 60 else text[:57] + "..."

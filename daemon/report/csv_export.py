@@ -15,7 +15,7 @@ from zoneinfo import ZoneInfo
 
 from config.model import Plant
 from daemon.report.files import replacing
-from daemon.report.readings import Sheet
+from daemon.report.readings import sheet_of
 from daemon.report.tables import ALARM_HEADS, BLOW_HEADS, alarm_row, blow_row, site_time
 from daemon.store.reader import Reader
 
@@ -28,9 +28,9 @@ def export_csv(
     folder: Path,
     progress: Callable[[int], None] = lambda n: None,
 ) -> list[Path]:
-    """Write readings.csv, blows.csv and alarms.csv for a stretch of time (both ends included); returns them."""
+    """Write readings.csv, blows.csv and alarms.csv for a stretch of time (`from_ms` <= t < `to_ms`); returns them."""
     zone = ZoneInfo(plant.plant.zone)
-    sheet = Sheet(plant, reader.plant)
+    sheet = sheet_of(reader, plant, from_ms, to_ms)
 
     def readings() -> Iterable[list[Any]]:
         for n, row in enumerate(sheet.rows(reader, from_ms, to_ms), 1):

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -15,19 +16,24 @@ if TYPE_CHECKING:
 
 
 @contextmanager
-def connected(file: Path | None = None) -> Iterator[duckdb.DuckDBPyConnection]:
-    """A connection with one thread and 256 MB, in memory or on a file of its own; UTC."""
+def connected(beside: Path | None = None) -> Iterator[duckdb.DuckDBPyConnection]:
+    """A connection with one thread and 256 MB; UTC. What does not fit goes into a folder that ends with it.
+
+    `beside`: the folder to make that folder in, where there is room; else the machine's temporary folder.
+    """
     import duckdb
 
-    config: dict[str, str | bool | int | float | list[str]] = {
-        "memory_limit": "256MB",
-        "threads": "1",
-        "autoinstall_known_extensions": "false",
-        "autoload_known_extensions": "false",
-    }
-    db = duckdb.connect(str(file) if file else ":memory:", config=config)
-    try:
-        db.execute("set TimeZone = 'UTC'")
-        yield db
-    finally:
-        db.close()
+    with TemporaryDirectory(prefix=".waterside-", dir=beside) as spill:
+        config: dict[str, str | bool | int | float | list[str]] = {
+            "memory_limit": "256MB",
+            "threads": "1",
+            "temp_directory": spill,
+            "autoinstall_known_extensions": "false",
+            "autoload_known_extensions": "false",
+        }
+        db = duckdb.connect(":memory:", config=config)
+        try:
+            db.execute("set TimeZone = 'UTC'")
+            yield db
+        finally:
+            db.close()

@@ -17,12 +17,17 @@ from daemon.store.reader import Reader
 
 
 def export_raw(
-    reader: Reader, from_ms: int, to_ms: int, folder: Path, progress: Callable[[int], None] = lambda n: None
+    reader: Reader,
+    from_ms: int,
+    to_ms: int,
+    folder: Path,
+    progress: Callable[[int], None] = lambda n: None,
+    tell: Callable[[str], None] = lambda text: None,
 ) -> list[Path]:
     """Write counts.csv.gz, acts.jsonl, plant.toml and, where a snapshot precedes the stretch, state.txt.
 
     With a snapshot at hand the recording begins right after it, so that a replay starts from a known state; it may
-    begin before `from_ms` therefore.
+    begin before `from_ms` therefore. Without one, `tell` is given a sentence on what that means.
     """
     first = next(iter(reader.groups(from_ms, to_ms)), None)
     snapshot = None
@@ -46,7 +51,7 @@ def export_raw(
         out = RecordingWriter(text, carried, plants, {v: p.text for v, p in versions.items()})
         if first is not None:
             for stored in reader.groups_after(begin - 1):
-                if stored.group.at_ms > to_ms and stored.group.number > first.group.number:
+                if stored.group.at_ms >= to_ms and stored.group.number > first.group.number:
                     break
                 out.add(stored.group)
                 used.add(stored.group.plant)
@@ -57,8 +62,14 @@ def export_raw(
         with replacing(plant) as part:
             part.write_text(versions[max(used or versions)].text, "utf-8")
         files.append(plant)
+    state = folder / "state.txt"
+    state.unlink(missing_ok=True)  # that of an earlier export belongs to other counts
     if snapshot is not None:
-        state = folder / "state.txt"
         write_state(state, StartState(snapshot.format, snapshot.plant, snapshot.group, snapshot.body))
         files.append(state)
+    elif begin > 1:
+        tell(
+            "The store no longer has a state from before this stretch: a replay of it begins with nothing known, and "
+            "its first alarms may differ from those that were raised."
+        )
     return files

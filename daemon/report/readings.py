@@ -3,19 +3,20 @@
 Wide, because that is what opens and filters easily in a spreadsheet. Every conductivity and probe column has its
 quality beside it; what is not good of the other tags is told in words in the last column. A representative
 conductivity stands only in the row in which it was taken; boiler state, valve and meter totals stand in every row
-from the first known on. Values are worked out from the stored counts by the plant version in force, as live.
+from the first known on, a valve only while the contacts that show it are read. Values are worked out from the stored
+counts by the plant version in force, as live. A tag that several versions know has one column, or one for each unit.
 
 Pure but for the reader it is given. May import: config, daemon.core, daemon.measure, daemon.store.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from typing import Final
 
 from config.model import Plant
-from daemon.core.reasons import quality, words
+from daemon.core.reasons import Quality, quality, words
 from daemon.core.say import System, in_plant_units
 from daemon.core.tags import STATES, DerivedTag, RawTag, derived_tags, raw_tags
 from daemon.measure.current_loop import to_reading
@@ -28,6 +29,8 @@ LOOK_BACK_MS: Final = 900_000
 """States and totals are stored anew every ten minutes: that far back they are found."""
 
 _WITH_QUALITY: Final = (".conductivity", ".probe")
+_SHOWS_VALVE: Final = ("valve_command", "valve_open_switch", "valve_shut_switch", "valve_position")
+"""The first of these that is wired says whether the valve is open."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,52 +58,80 @@ class Row:
     not_good: str
 
 
+@dataclass(frozen=True, slots=True)
+class _Known:
+    """What one plant version makes of its stored groups: places of its tags among the columns, -1 for none."""
+
+    raw: tuple[tuple[RawTag, int, int, int], ...]  # tag, its place, its quality's, that of the valve it shows
+    derived: tuple[tuple[DerivedTag, int, int], ...]
+
+
 class Sheet:
     """The columns of a plant, and the way from a stored group to a row.
 
-    `plant` gives the columns; groups of other plant versions fill those whose tag they know.
+    `plant` gives the first columns and the units of all; those that only `older` versions know follow.
     """
 
-    def __init__(self, plant: Plant, plant_of: Callable[[int], Plant]) -> None:
+    def __init__(self, plant: Plant, plant_of: Callable[[int], Plant], older: Iterable[Plant] = ()) -> None:
         self._system: System = plant.plant.units
         self._plant_of = plant_of
-        self.columns = tuple(_columns(plant, self._system))
-        self._place = {(c.tag, c.quality): i for i, c in enumerate(self.columns)}
-        self._known: dict[int, tuple[tuple[RawTag, ...], tuple[DerivedTag, ...]]] = {}
+        every = (c for p in (plant, *older) for c in _columns(p, self._system))
+        self.columns = tuple(dict.fromkeys(every))
+        self._places = {c: i for i, c in enumerate(self.columns)}
+        self._known: dict[int, _Known] = {}
         self._standing: list[Cell] = [None] * len(self.columns)
+        self._unread: set[int] = set()
 
     def rows(self, reader: Reader, from_ms: int, to_ms: int) -> Iterator[Row]:
-        """One row for each group that holds a scan, both ends included. What stood at the start is looked up."""
+        """One row for each group that holds a scan, `from_ms` <= t < `to_ms`. What stood at the start is looked up."""
         for stored in reader.groups(from_ms - LOOK_BACK_MS, to_ms):
             row = self._row(stored)
             if stored.group.scans and stored.group.at_ms >= from_ms:
                 yield row
 
-    def _tags(self, version: int) -> tuple[tuple[RawTag, ...], tuple[DerivedTag, ...]]:
+    def _place(self, tag: str, unit: str, beside: bool = False) -> int:
+        shown = in_plant_units(0.0, unit, self._system)[1] if unit and not beside else ""
+        return self._places.get(Column(tag, shown, beside), -1)
+
+    def _tags(self, version: int) -> _Known:
         if version not in self._known:
             plant = self._plant_of(version)
-            self._known[version] = raw_tags(plant), derived_tags(plant)
+            raw = raw_tags(plant)
+            names = {t.name for t in raw}
+            shows: dict[str, int] = {}
+            for b in plant.boilers:
+                wired = (f"{b.name}.{s}" for s in _SHOWS_VALVE)
+                shows |= dict.fromkeys([n for n in wired if n in names][:1], self._place(f"{b.name}.valve", ""))
+            self._known[version] = _Known(
+                tuple(
+                    (t, self._place(t.name, t.unit), self._place(t.name, "", True), shows.get(t.name, -1)) for t in raw
+                ),
+                tuple((t, self._place(t.name, t.unit), self._place(t.name, "", True)) for t in derived_tags(plant)),
+            )
         return self._known[version]
 
     def _row(self, stored: StoredGroup) -> Row:
         group = stored.group
-        raw, _ = self._tags(group.plant)
-        cells: list[Cell] = []
+        known = self._tags(group.plant)
         bad: list[str] = []
-        self._derived(stored, cells)
+        cells = self._derived(stored, known)
         at = {scan.module: k for k, scan in enumerate(group.scans)}
-        for tag in raw:
-            place = self._place.get((tag.name, False))
+        for tag, place, beside, valve in known.raw:
             k = at.get(tag.module)
-            if place is None or k is None:
+            if place < 0 or k is None:
                 continue
             count, verdict = group.scans[k].counts[tag.channel], stored.verdicts[k][tag.channel]
             cells[place] = self._value(tag, count, group.at_ms)
-            beside = self._place.get((tag.name, True))
-            if beside is not None:
+            if beside >= 0:
                 cells[beside] = words(verdict)
             elif verdict:
                 bad.append(f"{tag.name}: {words(verdict)}")
+            if valve >= 0 and (count is None or quality(verdict) is Quality.BAD):
+                self._unread.add(valve)
+            else:
+                self._unread.discard(valve)
+        for valve in self._unread:
+            cells[valve] = None
         return Row(group.at_ms, cells, "; ".join(bad))
 
     def _value(self, tag: RawTag, count: float | int | None, at_ms: int) -> Cell:
@@ -113,14 +144,12 @@ class Sheet:
         found = to_reading(count, tag, at_ms)
         return None if found.value is None else in_plant_units(found.value, found.unit, self._system)[0]
 
-    def _derived(self, stored: StoredGroup, cells: list[Cell]) -> None:
-        """Start a row with what stands, and put in what this group brought."""
-        _, derived = self._tags(stored.group.plant)
+    def _derived(self, stored: StoredGroup, known: _Known) -> list[Cell]:
+        """A row's cells with what stands, and what this group brought."""
         once: dict[int, Cell] = {}
         for d in stored.derived:
-            tag = derived[d.tag]
-            place = self._place.get((tag.name, False))
-            if place is None:
+            tag, place, beside = known.derived[d.tag]
+            if place < 0:
                 continue
             value: Cell
             if tag.what == "state":
@@ -131,14 +160,26 @@ class Sheet:
                 value = in_plant_units(d.value, tag.unit, self._system)[0]
             if tag.what in ("conductivity", "rate"):
                 once[place] = value
-                beside = self._place.get((tag.name, True))
-                if beside is not None:
+                if beside >= 0:
                     once[beside] = f"{quality(d.reason).value}" + (f": {words(d.reason)}" if d.reason else "")
             else:
                 self._standing[place] = value
-        cells[:] = self._standing
+        cells = self._standing.copy()
         for place, value in once.items():
             cells[place] = value
+        return cells
+
+
+def sheet_of(reader: Reader, plant: Plant, from_ms: int, to_ms: int) -> Sheet:
+    """The sheet of a stretch: columns of `plant`, then those of the versions that held within it, newest first."""
+    versions = reader.plant_versions()
+    ends = [v.from_ms for v in versions[1:]] + [to_ms]
+    held = [
+        v.version
+        for i, (v, end) in enumerate(zip(versions, ends, strict=True))
+        if (i == 0 or v.from_ms < to_ms) and end >= from_ms - LOOK_BACK_MS
+    ]
+    return Sheet(plant, reader.plant, [reader.plant(v) for v in reversed(held)])
 
 
 def _columns(plant: Plant, system: System) -> Iterator[Column]:

@@ -13,21 +13,28 @@ from __future__ import annotations
 import csv
 import gzip
 import io
+import zlib
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import IO, Any, Final
+from typing import IO, TYPE_CHECKING, Any, Final
 
 from config.model import Plant
 from daemon.core.reasons import Reason
 from daemon.core.scan import Count, Group, Scan
 from daemon.report.carried import Carried, Mark, act_line, mark_line, plant_line
-from daemon.report.cell_text import NOT_DUE, CellError, count_of, count_text, fault_number, fault_text
+from daemon.report.cell_text import NOT_DUE, CellError, count_of, count_text, fault_number, fault_text, said
+
+if TYPE_CHECKING:
+    import duckdb
 
 DUE_SHARE: Final = 0.9
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
+_EARLIEST_MS: Final = 100_000_000_000  # March 1973; a lesser number is seconds, or no time
+_LATEST_MS: Final = 253_402_300_800_000  # the year 10000
+_UNREADABLE: Final = (csv.Error, UnicodeDecodeError, EOFError, gzip.BadGzipFile, zlib.error)
 
 
 class RecordingError(ValueError):
@@ -54,18 +61,21 @@ class Due:
 def time_of(found: object) -> int:
     """ms since 1970 UTC from ISO 8601, whole ms or a datetime; CellError when it is none."""
     if isinstance(found, int) and not isinstance(found, bool):
+        if not _EARLIEST_MS <= found < _LATEST_MS:
+            hint = ", which may be seconds: give milliseconds" if 0 < found < _EARLIEST_MS else ""
+            raise CellError(f"wants whole ms since 1970, of a year from 1973 to 9999; found {found}{hint}")
         return found
     if isinstance(found, str):
         text = found.strip()
-        if text.removeprefix("-").isdigit() and len(text) > 8:
-            return int(text)
+        if text.removeprefix("-").isdecimal() and 8 < len(text) < 30:
+            return time_of(int(text))
         with suppress(ValueError):
             found = datetime.fromisoformat(text)
     if isinstance(found, datetime):
         instant = found if found.tzinfo else found.replace(tzinfo=UTC)
         delta = instant - _EPOCH
         return (delta.days * 86_400 + delta.seconds) * 1000 + round(delta.microseconds / 1000)
-    raise CellError(f"wants ISO 8601 like 2026-11-25T06:00:00Z, or whole ms since 1970; found {found!r}")
+    raise CellError(f"wants ISO 8601 like 2026-11-25T06:00:00Z, or whole ms since 1970; found {said(found)}")
 
 
 def time_text(at_ms: int) -> str:
@@ -203,7 +213,7 @@ def _table(path: Path) -> Iterator[tuple[Sequence[str], Iterator[Row]]]:
         reader = csv.reader(file, strict=True)
         try:
             header = next(reader, None)
-        except (csv.Error, UnicodeDecodeError, EOFError, gzip.BadGzipFile) as e:
+        except _UNREADABLE as e:
             raise RecordingError(f"{path}, line 1: cannot be read as CSV in UTF-8 ({e})") from e
         if header is None:
             raise RecordingError(f'{path}: wants a header, "time" and then module.channel names; the file is empty')
@@ -217,7 +227,7 @@ def _csv_rows(reader: Any, path: Path) -> Iterator[Row]:
             cells = next(reader)
         except StopIteration:
             return
-        except (csv.Error, UnicodeDecodeError, EOFError, gzip.BadGzipFile) as e:
+        except _UNREADABLE as e:
             raise RecordingError(f"{path}, line {begun}: cannot be read as CSV in UTF-8 ({e})") from e
         if cells:
             yield reader.line_num, cells
@@ -247,12 +257,21 @@ def _parquet(path: Path) -> Iterator[tuple[Sequence[str], Iterator[Row]]]:
 
         def rows() -> Iterator[Row]:
             number = 1  # as if the header were line 1
-            while slice_ := db.fetchmany(2000):
+            while slice_ := _next_slice(db, path):
                 for cells in slice_:
                     number += 1
                     yield number, cells
 
         yield [name for name, *_ in described], rows()
+
+
+def _next_slice(db: duckdb.DuckDBPyConnection, path: Path) -> list[Any]:
+    import duckdb
+
+    try:
+        return db.fetchmany(2000)
+    except duckdb.Error as e:
+        raise RecordingError(f"{path}: cannot be read to its end as Parquet ({str(e).splitlines()[0]})") from e
 
 
 def _pick(name: str, kind: str) -> str:

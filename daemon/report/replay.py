@@ -48,10 +48,19 @@ def replay(
     state: Path | None = None,
     advance: Advance,
     progress: Callable[[int], None] = lambda n: None,
+    tell: Callable[[str], None] = lambda text: None,
 ) -> dict[str, Any]:
-    """Replay a recording into `out`; returns what summary.json says. ReplayError, OSError."""
+    """Replay a recording into `out`; returns what summary.json says. ReplayError, OSError.
+
+    `tell` is given a sentence where what is replayed may not be what was meant.
+    """
     try:
         carried = read_acts(acts) if acts else Carried()
+        if carried.texts and source.text not in carried.texts.values():
+            tell(
+                f"The plant file given is none of those in {acts}: the recording is replayed by those that held then. "
+                "To replay it by the file given, leave out --acts."
+            )
         begin, version = _begin(source, carried, state)
         groups = read_recording(
             raw, source.plant, carried, version=version, first=begin.cells.number + 1 if begin else 1
@@ -71,6 +80,12 @@ def _begin(source: PlantText, carried: Carried, state: Path | None) -> tuple[Sta
     if found.format != FORMAT:
         raise CarriedError(
             f"{state}: its state has format {found.format}, this program {FORMAT}; replay without --state"
+        )
+    row = carried.marks.get(1)
+    if row is not None and row.number != found.group + 1:
+        raise CarriedError(
+            f"{state}: it is the state after group {found.group}, but the recording begins with group {row.number}. "
+            "Take the state file of the same raw export."
         )
     plant = carried.plants.get(found.plant, source.plant)
     return restore(plant, found.body), version
@@ -164,7 +179,7 @@ class _Parquet:
 
     def __init__(self, path: Path) -> None:
         self._path, self._rows = path, list[_Reading]()
-        self._scope = connected()
+        self._scope = connected(path.parent)
 
     def __enter__(self) -> _Parquet:
         self._db = self._scope.__enter__()

@@ -11,6 +11,7 @@ import re
 from collections.abc import Callable, Iterable, Sequence
 from datetime import datetime
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
@@ -18,11 +19,13 @@ from config.model import Plant
 from daemon.core.reasons import Quality
 from daemon.core.tags import raw_tags
 from daemon.report.files import replacing
-from daemon.report.readings import Sheet
+from daemon.report.readings import sheet_of
 from daemon.report.tables import ALARM_HEADS, BLOW_HEADS, alarm_row, blow_row, site_time
 from daemon.store.reader import Reader
 
 SHEET_ROWS: Final = 1_000_000  # the format ends at 1 048 576
+PRINTED: Final = 15  # so many columns are still readable when fitted to the width of a page
+CELL_TEXT: Final = 32_767  # the format's longest text; longer ones the library leaves out
 _WIDE: Final = {"evidence": 60, "meaning": 30, "alarm": 30, "state": 22, "not good": 40}
 _DIGITS: Final = {
     **dict.fromkeys(("umho/cm", "uS/cm", "psig", "°F", "°C", "%", "US gal", "ft3", "ft3/h", "kPa", "min"), "#,##0.0"),
@@ -43,30 +46,42 @@ _CAUTIONS: Final = (
 def export_xlsx(
     reader: Reader, plant: Plant, from_ms: int, to_ms: int, path: Path, progress: Callable[[int], None] = lambda n: None
 ) -> Path:
-    """Write the workbook for a stretch of time (both ends included)."""
+    """Write the workbook for a stretch of time (`from_ms` <= t < `to_ms`)."""
     import xlsxwriter
 
     zone = ZoneInfo(plant.plant.zone)
-    options = {
+    options: dict[str, Any] = {
         "constant_memory": True,
         "strings_to_formulas": False,
         "strings_to_urls": False,
         "strings_to_numbers": False,
         "remove_timezone": True,
     }
-    with replacing(path) as part:
-        book = xlsxwriter.Workbook(str(part), options)
-        book.set_properties({"title": f"{plant.plant.name}: readings, blows, alarms"})
-        pages = _Pages(book)
-        _summary(book, pages, plant, zone, from_ms, to_ms)
-        sheet = Sheet(plant, reader.plant)
-        heads = ["time", *(c.head for c in sheet.columns), "not good"]
-        readings = ([site_time(r.at_ms, zone), *r.cells, r.not_good] for r in sheet.rows(reader, from_ms, to_ms))
-        pages.table("Readings", heads, readings, progress)
-        pages.table("Blows", BLOW_HEADS, (blow_row(b, plant, zone) for b in reader.blows(from_ms, to_ms)))
-        pages.table("Alarms", ALARM_HEADS, (alarm_row(e, plant, zone) for e in reader.journal(from_ms, to_ms)))
+    # sheets grow in files of their own; when something fails they go with their folder
+    with replacing(path) as part, TemporaryDirectory(prefix="waterside-") as scratch:
+        book = xlsxwriter.Workbook(str(part), options | {"tmpdir": scratch})
+        try:
+            _fill(book, reader, plant, zone, from_ms, to_ms, progress)
+        except BaseException:
+            for page in book.worksheets():
+                page.row_data_fh.close()
+            raise
         book.close()
     return path
+
+
+def _fill(
+    book: Any, reader: Reader, plant: Plant, zone: ZoneInfo, from_ms: int, to_ms: int, progress: Callable[[int], None]
+) -> None:
+    book.set_properties({"title": f"{plant.plant.name}: readings, blows, alarms"})
+    pages = _Pages(book)
+    _summary(book, pages, plant, zone, from_ms, to_ms)
+    sheet = sheet_of(reader, plant, from_ms, to_ms)
+    heads = ["time", *(c.head for c in sheet.columns), "not good"]
+    readings = ([site_time(r.at_ms, zone), *r.cells, r.not_good] for r in sheet.rows(reader, from_ms, to_ms))
+    pages.table("Readings", heads, readings, progress)
+    pages.table("Blows", BLOW_HEADS, (blow_row(b, plant, zone) for b in reader.blows(from_ms, to_ms)))
+    pages.table("Alarms", ALARM_HEADS, (alarm_row(e, plant, zone) for e in reader.journal(from_ms, to_ms)))
 
 
 class _Pages:
@@ -104,6 +119,10 @@ class _Pages:
     def _page(self, name: str, heads: Sequence[str]) -> Any:
         page = self._book.add_worksheet(name)
         page.freeze_panes(1, 1)
+        page.set_landscape()
+        page.repeat_rows(0)
+        if len(heads) <= PRINTED:
+            page.fit_to_pages(1, 0)
         for column, head in enumerate(heads):
             width = 20 if head in ("time", "start", "end") else _WIDE.get(head, 24 if head.endswith("quality") else 13)
             page.set_column(column, column, width)
@@ -123,7 +142,7 @@ class _Pages:
             if math.isfinite(value):
                 page.write_number(row, column, value, digits)
         elif value:
-            page.write_string(row, column, value)
+            page.write_string(row, column, value[:CELL_TEXT])
 
 
 def _summary(book: Any, pages: _Pages, plant: Plant, zone: ZoneInfo, from_ms: int, to_ms: int) -> None:

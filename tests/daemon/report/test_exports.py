@@ -189,3 +189,22 @@ def test_a_failed_export_leaves_nothing_behind(tmp_path: Path, monkeypatch: pyte
     with Reader(creamery_store()) as reader, pytest.raises(OSError, match="went away"):
         export_csv(reader, PLANT, START, END, tmp_path)
     assert list(tmp_path.iterdir()) == []
+
+
+def test_a_workbook_that_fails_half_way_leaves_nothing_behind_nor_in_the_temporary_folder(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    scratch, out = tmp_path / "scratch", tmp_path / "out"
+    scratch.mkdir()
+    monkeypatch.setattr("tempfile.tempdir", str(scratch))
+    seen: list[Path] = []
+
+    def gone(n: int) -> None:
+        seen.extend(p for p in scratch.rglob("*") if p.is_file())
+        raise OSError("the stick was pulled out")
+
+    with Reader(creamery_store()) as reader, pytest.raises(OSError, match="pulled out"):
+        export_xlsx(reader, PLANT, START, END, out / "visit.xlsx", gone)
+    assert seen
+    assert list(out.iterdir()) == []
+    assert list(scratch.iterdir()) == []
