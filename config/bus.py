@@ -13,6 +13,7 @@ from typing import Annotated, Any, ClassVar, Final, Literal, Self
 from pydantic import Field, PlainValidator, ValidationInfo, WithJsonSchema, field_validator, model_validator
 
 from config import units
+from config.text import Ends, Pattern, Prompt
 from config.written import Name, Part, Positive, Time, only_text
 
 Function = Literal["coil", "discrete", "holding", "input"]
@@ -121,6 +122,7 @@ COUNTS: Final[dict[str, tuple[int, int]]] = {
     "bcd32": (0, 99_999_999),
 }
 """Lowest and highest count of each whole type."""
+FIELD: Final = r"^[A-Za-z_][A-Za-z0-9_]*$"
 
 _BY_DIGIT: Final[dict[str, Function]] = {"0": "coil", "1": "discrete", "3": "input", "4": "holding"}
 
@@ -154,7 +156,11 @@ def _is_count(value: object) -> int | float:
 
 
 class Channel(Part):
-    """[module.channels]: where one number of a module is read. `address` is the protocol address, from 0."""
+    """[module.channels]: where one number of a module is read. `address` is the protocol address, from 0.
+
+    A number of a text instrument is a `field` of its pattern and has neither function nor address: input 0 and f64
+    stand in for them, and nobody asks for those.
+    """
 
     function: Function
     address: int = Field(ge=0, le=65535)
@@ -175,13 +181,19 @@ class Channel(Part):
         PlainValidator(_is_count),
         WithJsonSchema({"type": "number", "description": "the count by which the module says that it has no value"}),
     ] = None
+    field: Annotated[str, Field(pattern=FIELD)] | None = None  # of the module's pattern, on a text link
 
     @model_validator(mode="before")
     @classmethod
-    def _places(cls, value: Any) -> Any:
+    def _places(cls, value: Any, info: ValidationInfo) -> Any:
         if not isinstance(value, dict):
             return value
         value = {k: v for k, v in value.items() if v is not None}
+        if "field" in value:
+            # as a whole only when the model is built from its own dump
+            if info.context and (more := [k for k in value if k != "field" and k in cls.model_fields]):
+                raise ValueError(f"a field of a text instrument takes nothing beside it; found {', '.join(more)}")
+            return {"function": "input", "address": 0, "type": "f64", **value}
         if "number" in value:
             function, address = spot(_is_number(value["number"]))
             meant = {"function": function, "address": address}
@@ -248,6 +260,13 @@ class Ways(Part):
     never: tuple[Addresses, ...] = ()  # never to be touched
     clear_on_read: tuple[Addresses, ...] = ()  # reading them changes them
     answers_within: Annotated[Time, Positive] | None = None  # s, its worst answer time
+    # on a text link alone: an instrument that prints lines
+    pattern: Pattern | None = None  # of a whole line, with a named field for each number
+    prompt: Prompt | None = None  # what it is asked with; None: it prints by itself
+    ends: Ends | None = None  # of a line; None: CR, LF or both
+    checksum: Literal["none", "xor8", "sum8"] = "none"  # after a * at the line's end, two hexadecimal digits
+    longest: int = Field(default=256, ge=8, le=512)  # characters of a line
+    decimal: Literal[".", ","] = "."
 
     def most(self, function: str) -> int:
         """The most items (bits or registers) one request may ask for."""

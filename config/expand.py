@@ -19,7 +19,10 @@ from config.findings import Found, Path
 SHIPPED: Final = FilePath(__file__).parent / "module_types"
 """Types that come along, one a file, named as the file. Once released, one never changes: stored plants name it."""
 
-_WAYS: Final = ("max_registers", "max_bits", "gap", "answers_within")
+_WAYS: Final = (
+    *("max_registers", "max_bits", "gap", "answers_within"),
+    *("pattern", "prompt", "ends", "checksum", "longest", "decimal"),
+)
 _LISTS: Final = ("never", "clear_on_read")  # what a module writes comes on top of what its type says
 
 

@@ -62,7 +62,7 @@ KIND_NAMES: Final[tuple[str, ...]] = (
 NEVER_OFF: Final[frozenset[str]] = frozenset({"low_water", "high_water"})
 """Kinds that no setting can switch off."""
 
-SERVED_LINKS: Final[tuple[str, ...]] = ("modbus-tcp", "modbus-rtu", "modbus-rtu-over-tcp", "modbus-ascii")
+SERVED_LINKS: Final[tuple[str, ...]] = ("modbus-tcp", "modbus-rtu", "modbus-rtu-over-tcp", "modbus-ascii", "text")
 """Kinds of link that have a driver (`drivers.registry.KINDS`)."""
 
 HOUSE_NAMES: Final[frozenset[str]] = frozenset({"logger"})

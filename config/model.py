@@ -57,7 +57,11 @@ class Site(Part):
 
 
 class Range(Part):
-    """Milliamperes to engineering units: "4..20 mA = 0..5000 uS/cm"; values in the base unit of `kind`."""
+    """Milliamperes to engineering units: "4..20 mA = 0..5000 uS/cm"; values in the base unit of `kind`.
+
+    `direct`, written "0..5000 uS/cm" alone: a text instrument prints numbers in that unit. There `low_ma` and
+    `high_ma` are those numbers, and no current.
+    """
 
     low_ma: float
     high_ma: float
@@ -65,6 +69,7 @@ class Range(Part):
     high: float
     unit: str  # as written
     kind: str  # kind of quantity, "" when the unit is not one the tables know (then values are as written)
+    direct: bool = False
 
     example: ClassVar[str] = "4..20 mA = 0..5000 uS/cm"
 
@@ -75,7 +80,7 @@ class Range(Part):
             return only_text(value, info, "current = value", cls.example)
         left, eq, right = value.partition("=")
         if not eq:
-            raise ValueError(f'wants current = value, like "{cls.example}"; found {units.found_text(value)}')
+            return cls._direct(value, info)
         a, b, ma = units.span(left, "4..20 mA")
         lo, hi, unit = units.span(right)
         if not ma:
@@ -92,6 +97,16 @@ class Range(Part):
             "unit": unit,
             "kind": units.kind_of(unit),
         }
+
+    @classmethod
+    def _direct(cls, value: str, info: ValidationInfo) -> dict[str, object]:
+        try:
+            lo, hi, unit = units.span(value)
+        except ValueError:
+            raise ValueError(f'wants current = value, like "{cls.example}"; found {units.found_text(value)}') from None
+        low, high = (units.in_base(x, unit, atmosphere_kpa=air_of(info)) for x in (lo, hi))
+        kind = units.kind_of(unit)
+        return {"low_ma": lo, "high_ma": hi, "low": low, "high": high, "unit": unit, "kind": kind, "direct": True}
 
 
 class Signal(Part):

@@ -20,6 +20,7 @@ from config.model import Plant
 _FORMS: Final[Mapping[str, str]] = {
     r"^[A-Za-z][A-Za-z0-9_-]{0,39}$": "a name: a letter first, then letters, digits, _ or -, 40 at most",
     r"^[A-Za-z][A-Za-z0-9_-]*\.[A-Za-z][A-Za-z0-9_-]*$": 'module.channel, like "ai.b1_cond"',
+    r"^[A-Za-z_][A-Za-z0-9_]*$": 'the name of a field of the pattern, like "cond"',
     r"^[^@\s<>]+@[^@\s<>]+$": 'a mail address, like "oncall@quillmarsh.example"',
     r"^[0-2]\d:[0-5]\d\.\.[0-2]\d:[0-5]\d$": 'two times of day, like "05:30..06:30"',
 }

@@ -20,11 +20,11 @@ def schema() -> dict[str, Any]:
     """The schema as JSON types, by the keys the file uses."""
     body = Plant.model_json_schema(by_alias=True, mode="validation")
     defs = body["$defs"]
-    for part, what in ((Span, "counts = current"), (Range, "current = value with its unit")):
+    for part, what in ((Span, "counts = current"), (Range, "current = value with its unit, or the value alone")):
         # written as one text, though the model holds their four numbers apart
         defs[part.__name__] = {"type": "string", "description": what, "examples": [part.example]}
     defs["Addresses"] = {"type": "string", "description": "function and addresses", "examples": [Addresses.example]}
-    _either(defs["Channel"], ["function", "address"], ["number"])
+    _either(defs["Channel"], ["function", "address"], ["number"], ["field"])
     _either(defs["Module"], ["channels"], ["type"])
     named = defs["Module"]["properties"]["channels"]["patternProperties"]
     for pattern, channel in named.items():

@@ -17,6 +17,7 @@ KINDS: Final[Mapping[str, str]] = {
     "modbus-rtu": "drivers.modbus.rtu:open_rtu",
     "modbus-rtu-over-tcp": "drivers.modbus.over_tcp:open_rtu_over_tcp",
     "modbus-ascii": "drivers.modbus.ascii:open_ascii",
+    "text": "drivers.text:open_text",
 }
 
 
@@ -32,7 +33,14 @@ def open_link(link: Link, hook: Hook | None = None) -> Driver:
 
 
 def plan_reads(module: Module, link: Link | None = None) -> ReadPlan:
-    """The cheapest requests that fetch every channel of a module over a link (see `drivers.modbus.plan`)."""
+    """The cheapest requests that fetch every channel of a module over a link (see `drivers.modbus.plan`).
+
+    A text instrument's has no requests (`drivers.text.plan`).
+    """
+    if module.pattern is not None:
+        from drivers.text import plan as plan_text
+
+        return plan_text(module)
     from drivers.modbus.plan import plan
 
     return plan(module, link)

@@ -11,7 +11,7 @@ from typing import Final
 from config.bus import COUNTS
 from config.findings import Found
 from config.kinds import SERVED_LINKS
-from config.model import Channel, Span
+from config.model import Channel, Link, Span
 from config.rules.view import Use, View, Wired
 from config.units import UNITS
 
@@ -25,11 +25,13 @@ def link_keys(v: View) -> Iterator[Found]:
     for i, link in enumerate(v.plant.links):
         if link.kind not in SERVED_LINKS:
             yield Found(("link", i, "kind"), f'"{link.kind}" has no driver yet; wants one of {", ".join(SERVED_LINKS)}')
-        tcp = link.kind in _OVER_TCP or (link.kind == "text" and link.host is not None)
+        tcp = _over_tcp(link)
         need, useless = ("host", _SERIAL_KEYS) if tcp else ("device", _TCP_KEYS)
         if not getattr(link, need):
             example = 'host = "192.168.1.20"' if tcp else 'device = "/dev/ttyUSB0"'
             yield Found(("link", i, need), f"missing; a {link.kind} link wants {need}, like {example}")
+        if tcp and link.kind == "text" and "port" not in link.model_fields_set:
+            yield Found(("link", i, "port"), "missing; a text link with a host wants the port of its serial server")
         for key in useless:
             if key == "baud" and link.kind == "modbus-rtu-over-tcp":
                 continue  # of the pair behind the gateway: answers are timed by it
@@ -37,11 +39,15 @@ def link_keys(v: View) -> Iterator[Found]:
                 yield Found(("link", i, key), f"a {link.kind} link has no {key}; take it out, or see to the kind")
 
 
+def _over_tcp(link: Link) -> bool:
+    return link.kind in _OVER_TCP or (link.kind == "text" and link.host is not None)
+
+
 def links_once(v: View) -> Iterator[Found]:
     """One owner for each pair of wires and each socket."""
     seen: dict[str, str] = {}
     for i, link in enumerate(v.plant.links):
-        tcp = link.kind in _OVER_TCP
+        tcp = _over_tcp(link)
         end = f"{link.host}:{link.port}" if tcp else link.device
         if (tcp and not link.host) or not end:
             continue
@@ -59,6 +65,8 @@ def units(v: View) -> Iterator[Found]:
     seen: dict[tuple[str, int], str] = {}
     for i, m in enumerate(v.plant.modules):
         kind = kinds.get(m.link, "modbus-tcp")
+        if kind == "text":
+            continue
         if kind != "modbus-tcp" and not 1 <= m.unit <= 247:
             yield Found(("module", i, "unit"), f"wants 1 to 247 on a {kind} link; found {m.unit}")
         if (m.link, m.unit) in seen:
@@ -74,7 +82,13 @@ def uses(v: View) -> Iterator[Found]:
     """A contact is a bit, an analogue signal has milliamperes, a meter counts upwards."""
     for use in v.uses:
         if w := v.wired.get(use.ref):
-            if use.what == "contact" and w.channel.type != "bit":
+            if use.what != "analogue" and w.channel.field is not None:
+                yield Found(
+                    use.path,
+                    f"wants a {use.what}; {use.ref} is a number that an instrument prints. It can be read as an "
+                    "analogue signal",
+                )
+            elif use.what == "contact" and w.channel.type != "bit":
                 yield Found(
                     use.path,
                     f"wants a contact; {use.ref} is a number ({w.channel.type}). Write the channel as a coil or "
@@ -102,6 +116,16 @@ def _analogue(use: Use, w: Wired) -> Iterator[Found]:
         )
     if r is None:
         return
+    if r.direct != (ch.field is not None or w.module.pattern is not None):
+        plain = f"{r.low_ma:g}..{r.high_ma:g} {r.unit}".rstrip()
+        if r.direct:
+            text = f'wants current = value, like "4..20 mA = {plain}": {use.ref} is a 4-20 mA input; found "{plain}"'
+        else:
+            text = (
+                f"wants the range alone, in the unit that is printed, like "
+                f'"0..5000 uS/cm": {use.ref} is a number of a text instrument; found a current before it'
+            )
+        yield Found(use.range_path, text)
     if use.kinds and r.kind not in use.kinds:
         yield Found(
             use.range_path,
@@ -110,7 +134,8 @@ def _analogue(use: Use, w: Wired) -> Iterator[Found]:
         )
     elif not r.kind:
         yield Found(use.range_path, f"{r.unit or 'no unit'}: not a unit known here; values are kept as written", "note")
-    yield from _loop(use, w, ch.span)
+    if not r.direct:
+        yield from _loop(use, w, ch.span)
 
 
 def _loop(use: Use, w: Wired, s: Span | None) -> Iterator[Found]:
@@ -160,7 +185,7 @@ def overlaps(v: View) -> Iterator[Found]:
         seen: list[tuple[str, Channel]] = []
         for name, ch in m.channels.items():
             for other, o in seen:
-                if _overlap(ch, o):
+                if ch.field is None and o.field is None and _overlap(ch, o):
                     yield Found(
                         ("module", i, "channels", name, "address"),
                         f"address {ch.address} ({ch.function}) is read by {other} too; check both addresses",

@@ -73,8 +73,9 @@ class Source(Protocol):
 
 
 def inputs(plant: Plant, only: Sequence[str] = ()) -> list[RawTag]:
-    """The analogue inputs to check, in plant-file order; `only` names channels or tags."""
-    found = [t for t in raw_tags(plant) if t.kind == "analogue" and (not only or t.ref in only or t.name in only)]
+    """The 4-20 mA inputs to check, in plant-file order; `only` names channels or tags. A text instrument has none."""
+    looped = [t for t in raw_tags(plant) if t.kind == "analogue" and not (t.range and t.range.direct)]
+    found = [t for t in looped if not only or t.ref in only or t.name in only]
     seen: set[str] = set()
     return [t for t in found if not (t.ref in seen or seen.add(t.ref))]  # type: ignore[func-returns-value]
 

@@ -61,6 +61,8 @@ def scan_link(
     link = next((x for x in source.plant.links if x.name == name), None)
     if link is None:
         raise ScanRefused(f"there is no link {name!r}. Links: {', '.join(x.name for x in source.plant.links)}.")
+    if link.kind == "text":
+        raise ScanRefused(f"link {name} has text instruments: they have no units, and are sent their prompt alone.")
     asked = units_of(units)
     if link.kind in _SERIAL and (bad := [u for u in asked if not 1 <= u <= 247]):
         raise ScanRefused(f"on a serial line units are 1 to 247; found {bad[0]}.")

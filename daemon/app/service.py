@@ -308,8 +308,10 @@ class Service:
 
         name, units = str(request.get("link", "")), request.get("units")
         plant = self.source.plant
-        if name not in {x.name for x in plant.links}:
-            raise ActRefused(f"there is no link {name!r} here.", "link", "Name a link of the plant file in force.")
+        if name not in {x.name for x in plant.links if x.kind != "text"}:
+            raise ActRefused(
+                f"there is no link {name!r} with units here.", "link", "Name a link of the plant file in force."
+            )
         if not isinstance(units, list) or not all(isinstance(u, int) and 0 <= u <= 255 for u in units):
             raise ActRefused("units are a list of ids from 0 to 255.", "units", "")
         known: dict[int, list[Module]] = {}

@@ -46,6 +46,8 @@ class Reason(IntEnum):
     OVER_RANGE = 43  # between 20.5 and 21 mA
     RANGE_LOW_END = 44  # rests at 4.00 mA while sample flows
     RANGE_HIGH_END = 45  # rests at 20.00 mA: at least this
+    BELOW_RANGE = 46  # a printed number, more than 2 % of span below its range
+    ABOVE_RANGE = 47
     NOT_SAMPLING = 50  # the valve is shut: stagnant water, or the last value held
     FLUSHING = 51
     SETTLING = 52
@@ -91,6 +93,8 @@ _TEXT: Final[Mapping[int, tuple[Quality, str]]] = {
     43: (Quality.UNCERTAIN, "over range (20.5 to 21 mA)"),
     44: (Quality.BAD, "rests at the bottom of its range"),
     45: (Quality.UNCERTAIN, "rests at the top of its range: at least this"),
+    46: (Quality.UNCERTAIN, "below its range"),
+    47: (Quality.UNCERTAIN, "above its range"),
     50: (Quality.UNCERTAIN, "not sampling"),
     51: (Quality.UNCERTAIN, "flushing"),
     52: (Quality.UNCERTAIN, "settling"),

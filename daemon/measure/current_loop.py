@@ -1,7 +1,8 @@
 """Counts of a 4-20 mA input to milliamperes, a verdict on the loop, and engineering units.
 
 Lives here: the two straight lines (module's span, transmitter's range) and the verdict of NAMUR NE 43.
-Pure: same input, same output. May import: config, daemon.core. A new input shape is a new file beside this one.
+Pure: same input, same output. May import: config, daemon.core. A new input shape is a new file beside this one, as
+`printed` is for the numbers of text instruments; `to_reading` and `line` are the way to it.
 
 The limits 3.6 and 21 mA themselves count as failures; between the measuring band (3.8 to 20.5 mA) and the failures
 the reading is uncertain (common practice). A range that starts below 3.8 mA ("0..20 mA") has no live zero: a broken
@@ -20,6 +21,7 @@ from daemon.core.reading import Reading, reading
 from daemon.core.reasons import Quality, Reason, quality
 from daemon.core.scan import Count
 from daemon.core.tags import RawTag
+from daemon.measure import printed
 
 OPEN_MA: Final = 3.6
 LOWEST_MA: Final = 3.8
@@ -62,6 +64,9 @@ def to_reading(count: Count | None, tag: RawTag, at_ms: int, fault: int = 0) -> 
     unit = tag.unit if tag.range else "mA"
     if count is None:
         return reading(tag.name, None, unit, fault or Reason.NO_ANSWER, at_ms)
+    if tag.range is not None and tag.range.direct:
+        zero, low, gain = printed.straight(tag.range)
+        return reading(tag.name, low + (count - zero) * gain, unit, printed.reason(count, tag.range), at_ms)
     why = loop_reason(milliamps(count, tag.span), has_live_zero(tag.range))
     if quality(why) is Quality.BAD:
         return reading(tag.name, None, unit, why, at_ms)
@@ -96,9 +101,10 @@ class Line:
     top_ma: float
     tolerance_ma: float
     resolution: float
+    printed: bool = False  # a text instrument's number: no current, and no end of a range where a signal rests
 
     def ma(self, count: Count) -> float:
-        """The current in mA."""
+        """The current in mA; of a printed number the number itself."""
         return self.low_ma + (count - self.low_count) * self.ma_gain
 
     def value(self, count: Count) -> float:
@@ -109,6 +115,8 @@ class Line:
         """The verdict of `loop_reason` as a number; 0 is good."""
         if self.good_min <= count <= self.good_max:
             return 0
+        if self.printed:
+            return int(Reason.BELOW_RANGE if count < self.good_min else Reason.ABOVE_RANGE)
         return int(loop_reason(self.ma(count), self.live_zero))
 
     def at_low_end(self, ma: float) -> bool:
@@ -123,6 +131,8 @@ class Line:
 def line(tag: RawTag) -> Line:
     """The line of an analogue tag. Without a range the value is the current in mA and the ends are 4 and 20 mA."""
     span, r = tag.span, tag.range
+    if r is not None and r.direct:
+        return _printed(tag.unit, r)
     zero, low, gain = _straight(span, r)
     ma_gain = _ma_gain(span) if span else 1.0
     live = has_live_zero(r)
@@ -144,6 +154,28 @@ def line(tag: RawTag) -> Line:
         top_ma=max(ends),
         tolerance_ma=max(END_TOLERANCE_COUNTS * abs(ma_gain), END_TOLERANCE_MA) if whole else END_TOLERANCE_MA,
         resolution=abs(gain) if whole else 0.0,
+    )
+
+
+def _printed(unit: str, r: Range) -> Line:
+    zero, low, gain = printed.straight(r)
+    good_min, good_max = printed.ends(r)
+    return Line(
+        unit=unit,
+        low_count=0.0,
+        low_ma=0.0,
+        ma_gain=1.0,
+        zero=zero,
+        low=low,
+        gain=gain,
+        good_min=good_min,
+        good_max=good_max,
+        live_zero=False,
+        bottom_ma=-math.inf,
+        top_ma=math.inf,
+        tolerance_ma=0.0,
+        resolution=0.0,
+        printed=True,
     )
 
 

@@ -227,6 +227,8 @@ class Layout:
 
 
 def _type_of(channel: Mapping[str, Any]) -> str:
+    if "field" in channel:
+        return "f64"
     function = spot(channel["number"])[0] if "number" in channel else channel["function"]
     return "bit" if function in ("coil", "discrete") else "u16"
 

@@ -31,12 +31,6 @@ ERRORS: list[tuple[str, tuple[tuple[str, str], ...], str, str]] = [
     ),
     (
         METERED,
-        (('kind = "modbus-tcp"', 'kind = "text"'),),
-        "link panel kind",
-        '"text" has no driver yet',
-    ),
-    (
-        METERED,
         (("[module.channels]", 'never = ["input 19..21"]\n[module.channels]'),),
         "module io channels.makeup.address",
         "input 20 lies in input 19..21, which io says must never be read",

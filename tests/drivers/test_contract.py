@@ -11,11 +11,12 @@ from pathlib import Path
 import pytest
 
 from config.model import Link
-from drivers.contract import Answer, Driver, DriverError, Fault
+from drivers.contract import Answer, Driver, DriverError, Fault, ReadPlan
 from drivers.registry import KINDS, open_link, plan_reads
 from drivers.script import ScriptedDriver
 from tests.support.modbus import ascii_link, gateway_link, module, rtu_link, tcp_link
 from tests.support.rawpeer import RawAscii, RawGateway, RawRtu, RawTcp, adu, ascii_frame, rtu
+from tests.support.rawtext import RawText, text_link, text_module
 
 CHANNELS = {
     "level": {"function": "input", "address": 0},
@@ -24,6 +25,7 @@ CHANNELS = {
     "broken": {"function": "input", "address": 1, "type": "f32"},
 }
 PLAN = plan_reads(module(CHANNELS, unit=7))
+SECOND = plan_reads(module(CHANNELS, 7, "second"))
 COUNTS = (3000, None, 1, None)
 FAULTS = (Fault.NONE, Fault.REFUSED_2, Fault.NONE, Fault.NOT_A_NUMBER)
 PDUS = {1: b"\x01\x01\x01", 3: b"\x83\x02", 4: bytes((4, 6, 0x0B, 0xB8, 0x7F, 0xC0, 0, 0))}
@@ -35,6 +37,10 @@ class Stage:
 
     driver: Driver
     asked: Callable[[], int]
+    counts: tuple[int | float | None, ...] = COUNTS
+    faults: tuple[Fault, ...] = FAULTS
+    plan: ReadPlan = PLAN
+    second: ReadPlan = SECOND
 
 
 Play = Callable[[Path, bool], AbstractAsyncContextManager[Stage]]
@@ -72,6 +78,20 @@ async def over_gateway(folder: Path, mute: bool) -> AsyncIterator[Stage]:
         await driver.aclose()
 
 
+FIELDS = {name: {"field": name} for name in ("level", "missing", "contact", "broken")}
+PATTERN = r"L=(?P<level>\S+)( M=(?P<missing>\S+))? C=(?P<contact>\S+) B=(?P<broken>\S+)"
+
+
+@asynccontextmanager
+async def over_text(folder: Path, mute: bool) -> AsyncIterator[Stage]:
+    async with RawText(folder, b"R\r", lambda q: [] if mute else [b"L=3000 C=1 B=ERR\r\n"]) as peer:
+        driver = open_link(text_link(device=peer.path, timeout="60 s" if mute else "5 s"))
+        faults = (Fault.NONE, Fault.NOT_AVAILABLE, Fault.NONE, Fault.NOT_A_NUMBER)
+        plan, second = (plan_reads(text_module(PATTERN, FIELDS, n, prompt="R\r")) for n in ("ai", "second"))
+        yield Stage(driver, lambda: len(peer.requests), faults=faults, plan=plan, second=second)
+        await driver.aclose()
+
+
 @asynccontextmanager
 async def scripted(folder: Path, mute: bool) -> AsyncIterator[Stage]:
     never = asyncio.Event()
@@ -86,6 +106,7 @@ PLAYS: dict[str, Play] = {
     "modbus-rtu": over_rtu,
     "modbus-rtu-over-tcp": over_gateway,
     "modbus-ascii": over_ascii,
+    "text": over_text,
     "script": scripted,
 }
 every = pytest.mark.parametrize("play", PLAYS.values(), ids=PLAYS.keys())
@@ -94,6 +115,7 @@ UNREACHABLE = {
     "modbus-rtu": lambda folder: open_link(rtu_link(str(folder / "none"))),
     "modbus-rtu-over-tcp": lambda folder: open_link(gateway_link(1)),
     "modbus-ascii": lambda folder: open_link(ascii_link(str(folder / "none"))),
+    "text": lambda folder: open_link(text_link(device=str(folder / "none"))),
     "script": lambda folder: ScriptedDriver([Fault.LINK_DOWN], down="Link loop: nothing there. Look at the script."),
 }
 
@@ -113,35 +135,34 @@ async def test_counts_or_a_reason_for_each_channel_in_the_order_of_the_plan(play
     async with play(tmp_path, False) as stage:
         assert await stage.driver.connect() == ""
         for _ in range(3):
-            answer = await stage.driver.read(PLAN)
+            answer = await stage.driver.read(stage.plan)
             whole(answer)
-            assert (answer.counts, answer.faults) == (COUNTS, FAULTS)
+            assert (answer.counts, answer.faults) == (stage.counts, stage.faults)
             assert not answer.silent
 
 
 @every
 async def test_a_read_needs_no_connect_before(play: Play, tmp_path: Path) -> None:
     async with play(tmp_path, False) as stage:
-        assert (await stage.driver.read(PLAN)).counts == COUNTS
+        assert (await stage.driver.read(stage.plan)).counts == stage.counts
 
 
 @every
 async def test_modules_share_a_link_in_turn(play: Play, tmp_path: Path) -> None:
-    second = plan_reads(module({k: CHANNELS[k] for k in ("level", "missing", "contact", "broken")}, 7, "second"))
     async with play(tmp_path, False) as stage:
-        for plan in (PLAN, second, PLAN):
-            assert (await stage.driver.read(plan)).counts == COUNTS
+        for plan in (stage.plan, stage.second, stage.plan):
+            assert (await stage.driver.read(plan)).counts == stage.counts
 
 
 @every
 async def test_closing_ends_a_read_in_flight_and_nothing_is_asked_after(play: Play, tmp_path: Path) -> None:
     async with play(tmp_path, True) as stage, asyncio.timeout(30):
-        reading = asyncio.create_task(stage.driver.read(PLAN))
+        reading = asyncio.create_task(stage.driver.read(stage.plan))
         while not stage.asked():  # noqa: ASYNC110
             await asyncio.sleep(0.01)
         await stage.driver.aclose()
         await stage.driver.aclose()
-        for answer in (await reading, await stage.driver.read(PLAN)):
+        for answer in (await reading, await stage.driver.read(stage.plan)):
             whole(answer)
             assert set(answer.faults) == {Fault.STOPPING}
         assert await stage.driver.connect() != ""
@@ -154,7 +175,7 @@ async def test_a_link_that_is_not_there_is_a_sentence_and_a_fault(kind: str, tmp
     said = await driver.connect()
     assert said.startswith("Link ")
     assert said.endswith(".")
-    answer = await driver.read(PLAN)
+    answer = await driver.read(plan_reads(text_module(PATTERN, FIELDS)) if kind == "text" else PLAN)
     whole(answer)
     assert set(answer.faults) == {Fault.LINK_DOWN}
     assert answer.silent
@@ -175,6 +196,6 @@ async def test_a_driver_can_do_no_more_than_connect_read_and_close(kind: str, tm
 
 
 def test_a_kind_without_a_driver_is_an_error_that_names_those_with_one() -> None:
-    link = Link.model_validate({"name": "x", "kind": "text", "host": "h"})
-    with pytest.raises(DriverError, match=r"Link x: no driver for text yet\. Served: modbus-tcp, modbus-rtu"):
+    link = Link.model_validate({"name": "x", "kind": "text", "host": "h"}).model_copy(update={"kind": "smoke"})
+    with pytest.raises(DriverError, match=r"Link x: no driver for smoke yet\. Served: modbus-tcp, modbus-rtu"):
         open_link(link)

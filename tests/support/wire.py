@@ -16,19 +16,22 @@ from dataclasses import dataclass
 from pathlib import Path
 
 VARIABLE = "WATERSIDE_TEST_WIRE"
+_DECLARED = "declared"
 
 
 @dataclass(frozen=True, slots=True)
 class Sent:
     """One request as it arrived at a peer. `pdu` begins with the function code."""
 
-    transport: str  # tcp, rtu
+    transport: str  # tcp, rtu, text
     unit: int
     pdu: bytes
 
     @property
     def allowed(self) -> bool:
-        """Whether it is one of the read functions 1 to 4, whole, or 43 with 14."""
+        """Whether it is one of the read functions 1 to 4, whole, or 43 with 14; of text, a prompt that was declared."""
+        if self.transport == "text":
+            return self.pdu in prompts()
         if self.pdu[:1] in (b"\x01", b"\x02", b"\x03", b"\x04"):
             return len(self.pdu) == 5
         return self.pdu[:2] == bytes((43, 14))
@@ -50,8 +53,22 @@ def record(transport: str, unit: int, pdu: bytes) -> None:
         out.write(f"{transport} {unit} {pdu.hex()}\n")
 
 
+def declare(prompt: bytes) -> None:
+    """A prompt that a plant of the session asks a text instrument with."""
+    record(_DECLARED, 0, prompt)
+
+
+def prompts() -> set[bytes]:
+    """Every prompt declared so far."""
+    return {s.pdu for s in _lines(file()) if s.transport == _DECLARED}
+
+
 def sent(path: Path | None = None) -> Iterator[Sent]:
     """Every request recorded so far."""
-    for line in (path or file()).read_text().splitlines():
+    return (s for s in _lines(path or file()) if s.transport != _DECLARED)
+
+
+def _lines(path: Path) -> Iterator[Sent]:
+    for line in path.read_text().splitlines():
         transport, unit, pdu = line.split()
         yield Sent(transport, int(unit), bytes.fromhex(pdu))
