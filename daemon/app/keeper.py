@@ -221,6 +221,8 @@ class Keeper:
                 standing=tuple({(s.target, s.kind, s.name): s for o in every for s in o.standing}.values()),
                 blows=tuple(b for o in every for b in o.blows),
                 acts=tuple(a for o in every for a in o.acts),
+                calibrations=tuple(c for o in every for c in o.calibrations),
+                manual=tuple(m for o in every for m in o.manual),
             )
         # rows of mails that went out directly are stored too: the sender knows those the server took, and only those
         await self._writer.commit(w.plant, w.group, outcome, w.mails, snapshot)

@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING, Any, Final
 from config.load import PlantFileError, PlantText, load
 from config.model import Module, Plant
 from daemon.acquire.poller import Polled, Poller
+from daemon.app.acts import ACTS
 from daemon.app.keeper import Keeper
 from daemon.app.letterbox import ActRefused, Letterbox, Progress
 from daemon.app.resume import Plants, resume
@@ -44,13 +45,6 @@ HOUSEKEEPING_S: Final = 20.0  # plant seconds between looks at the disk
 STOP_S: Final = 1.5  # real seconds the mail in flight has to end at stop
 
 Seen = Callable[[Group, GroupOutcome], None]
-
-ACTS: Final[dict[str, tuple[str, ...]]] = {
-    "ack": ("occurrence",),
-    "note": ("text", "target"),
-    "loop_check": ("channel", "tag", "driven_by", "steps", "summary"),
-}
-"""What a person can do by the letterbox, and the fields of it that are kept."""
 
 
 @dataclass(slots=True)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,6 +104,33 @@ class Standing:
 
 
 @dataclass(frozen=True, slots=True)
+class Calibration:
+    """A record of calibration: kept for ever, never changed; what is undone is undone by another one.
+
+    `body` is plain JSON: what was compared with what, the figures and where they come from.
+    """
+
+    tag: str
+    from_ms: int  # UTC ms: it applies from here on
+    kind: str
+    body: Mapping[str, Any]
+    act: int  # who and when
+
+
+@dataclass(frozen=True, slots=True)
+class ManualReading:
+    """What a person read or measured: a dial, a test of the water. `value` in `unit`, as entered."""
+
+    target: str
+    what: str
+    taken_ms: int
+    value: float
+    unit: str
+    note: str
+    act: int  # who and when
+
+
+@dataclass(frozen=True, slots=True)
 class GroupOutcome:
     """All that one group leads to. Tuples are empty far more often than not.
 
@@ -116,3 +145,5 @@ class GroupOutcome:
     blows: tuple[Blow, ...] = ()
     notices: tuple[Notice, ...] = ()
     acts: tuple[tuple[int, str], ...] = ()  # act number and what became of it, "" when done
+    calibrations: tuple[Calibration, ...] = ()
+    manual: tuple[ManualReading, ...] = ()

@@ -7,17 +7,18 @@ recording is cut. The state given is never changed: the step works on a clone.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any, Final
+from typing import Final
 
 from daemon.alarms.condition import Alarm, AlarmCell, delayed, forget
 from daemon.alarms.kinds import KINDS
 from daemon.alarms.table import Cue, Event, move
 from daemon.alarms.table import State as Life
-from daemon.core.outcome import Entry, GroupOutcome, Notice, Standing
+from daemon.core.outcome import Calibration, Entry, GroupOutcome, ManualReading, Notice, Standing
 from daemon.core.reasons import quality
 from daemon.core.say import minutes
-from daemon.core.scan import Act, Group
+from daemon.core.scan import Group
 from daemon.core.tags import STATES
+from daemon.engine.acts import apply
 from daemon.engine.state import Cells, Programme, State
 from daemon.measure.boiler_state import STEAMING
 from daemon.measure.senses import FACTS, take
@@ -39,20 +40,22 @@ def step(state: State, groups: Sequence[Group]) -> tuple[State, tuple[GroupOutco
 class _Step:
     """One group on its way through: collects what it leads to."""
 
-    __slots__ = ("acts", "cells", "changed", "group", "journal", "notices", "p")
+    __slots__ = ("acts", "calibrations", "cells", "changed", "group", "journal", "manual", "notices", "p")
 
     def __init__(self, p: Programme, cells: Cells, group: Group) -> None:
         self.p, self.cells, self.group = p, cells, group
         self.journal: list[Entry] = []
         self.notices: list[Notice] = []
         self.acts: list[tuple[int, str]] = []
+        self.calibrations: list[Calibration] = []
+        self.manual: list[ManualReading] = []
         self.changed: set[int] = set()
 
     def run(self) -> GroupOutcome:
         cells, group, senses = self.cells, self.group, self.cells.senses
         self._gap()
         for act in group.acts:
-            self.acts.append((act.number, self._act(act)))
+            self.acts.append((act.number, apply(self, act)))
         taken = take(senses, self.p.wiring, group)
         boilers, t = senses.boilers, senses.t
         for i, (alarm, c) in enumerate(zip(self.p.alarms, cells.alarms, strict=True)):
@@ -80,6 +83,8 @@ class _Step:
             blows=tuple(taken.blows),
             notices=tuple(self.notices),
             acts=tuple(self.acts),
+            calibrations=tuple(self.calibrations),
+            manual=tuple(self.manual),
         )
 
     def _gap(self) -> None:
@@ -99,45 +104,14 @@ class _Step:
                     Entry(self.group.at_ms, 0, "logger", "logger_gap", "", "note", "", "low", evidence=text)
                 )
 
-    def _act(self, act: Act) -> str:
-        """Apply what a person (or the service itself) did; "" when done, else why not."""
-        if act.kind == "ack":
-            return self._acknowledge(act)
-        if act.kind == "note":
-            text = str(act.body.get("text", ""))[:2000]
-            target = str(act.body.get("target", ""))
-            self.journal.append(
-                Entry(self.group.at_ms, 0, target, "note", "", "note", "", "", evidence=text, by=act.by)
-            )
-            return ""
-        if act.kind == "loop_check":
-            text, target = str(act.body.get("summary", ""))[:2000], str(act.body.get("tag", ""))
-            self.journal.append(
-                Entry(self.group.at_ms, 0, target, "loop_check", "", "note", "", "", evidence=text, by=act.by)
-            )
-            return ""
-        if act.kind == "service":
-            return self._report(act.body)
-        return f"this version does not know the act {act.kind!r}"
-
-    def _report(self, body: Any) -> str:
-        kind = str(body.get("kind"))
-        if kind not in FACTS:
-            return f"no such report: {kind!r}"
-        fact = self.cells.senses.facts[FACTS.index(kind)]
-        fact.active, fact.once = bool(body.get("active")), bool(body.get("once"))
-        fact.value, fact.limit = body.get("value"), body.get("limit")
-        fact.evidence = str(body.get("evidence", ""))
-        return ""
-
-    def _acknowledge(self, act: Act) -> str:
-        wanted = act.body.get("occurrence")
+    def acknowledge(self, occurrence: int, by: str) -> str:
+        """Confirm the alarm of an occurrence; "" when done, else why not."""
         for i, (alarm, c) in enumerate(zip(self.p.alarms, self.cells.alarms, strict=True)):
-            if c.occurrence == wanted and wanted:
-                if self._cue(i, alarm, c, Cue.ACK, by=act.by):
+            if c.occurrence == occurrence:
+                if self._cue(i, alarm, c, Cue.ACK, by=by):
                     return ""
-                return f"alarm {wanted} is {c.state}: there is nothing to confirm"
-        return f"no alarm {wanted} stands; `waterside status` lists those that do"
+                return f"alarm {occurrence} is {c.state}: there is nothing to confirm"
+        return f"no alarm {occurrence} stands; `waterside status` lists those that do"
 
     def _suppress(self, i: int, alarm: Alarm, c: AlarmCell) -> None:
         c.held, c.stood = c.state != _NORMAL, c.active

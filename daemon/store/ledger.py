@@ -161,7 +161,8 @@ class Ledger:
         number, segment = group.number, group.segment
         row = (number, segment, group.elapsed_ms, group.at_ms, group.gap_ms, group.plant, body, derived)
         more = bool(
-            outcome.journal or outcome.standing or outcome.blows or outcome.acts or group.acts or mails or snapshot
+            (outcome.journal or outcome.standing or outcome.blows or outcome.acts or group.acts or mails or snapshot)
+            or (outcome.calibrations or outcome.manual)
         )
         if more or not self._fresh or segment != self._segment_seen:
             self._write(lambda db: self._commit_more(db, row, group, outcome, mails, snapshot))
@@ -221,6 +222,10 @@ class Ledger:
         for blow in outcome.blows:
             values = (group.number, *rows.blow_row(blow))
             db.execute(f"INSERT INTO blow (group_number, {rows.BLOW}) VALUES ({_marks(values)})", values)
+        for calibration in outcome.calibrations:
+            self._record(db, "calibration", rows.CALIBRATION, rows.calibration_row(calibration))
+        for reading in outcome.manual:
+            self._record(db, "manual_reading", rows.MANUAL, rows.manual_row(reading))
         results = dict(outcome.acts)
         for number in sorted({a.number for a in group.acts} | results.keys()):
             self._apply(db, group.number, number, results.get(number))
@@ -236,6 +241,10 @@ class Ledger:
         values = (group, *rows.entry_row(entry))
         db.execute(f"INSERT INTO journal (group_number, {rows.ENTRY}) VALUES ({_marks(values)})", values)
         self._chain.add(db, "journal", (db.last_insert_rowid(), *values))
+
+    def _record(self, db: apsw.Connection, table: str, columns: str, values: tuple[Any, ...]) -> None:
+        db.execute(f"INSERT INTO {table} ({columns}) VALUES ({_marks(values)})", values)
+        self._chain.add(db, table, (db.last_insert_rowid(), *values))
 
     def _apply(self, db: apsw.Connection, group: int, number: int, result: str | None) -> None:
         told = None if result is None else rows.text(result)

@@ -21,7 +21,7 @@ from urllib.parse import quote
 import apsw
 
 from config.model import Plant
-from daemon.core.outcome import Blow, Entry, Standing
+from daemon.core.outcome import Blow, Calibration, Entry, ManualReading, Standing
 from daemon.store import rows, schema
 from daemon.store.chain import Chain, verify
 from daemon.store.errors import StoreBroken, StoreError, StoreUnknown, translated
@@ -199,7 +199,7 @@ class Reader:
         """First and last group number of each clock segment; inside one, dates do not go back."""
         segments = [s.first_group for s in self.clock_segments() if s.first_group is not None]
         starts = sorted(segments)
-        return list(zip(starts, [*(n - 1 for n in starts[1:]), FOREVER], strict=True))
+        return list(zip(starts, [*(n - 1 for n in starts[1:]), FOREVER][: len(starts)], strict=True))
 
     def _seek(self, lowest: int, highest: int, at_ms: int) -> int:
         """The least number from which groups of a segment are dated `at_ms` or later: some twenty looks."""
@@ -244,6 +244,15 @@ class Reader:
     def blows(self, from_ms: int | None = None, to_ms: int | None = None) -> Iterator[Blow]:
         """Blows that began between two times, by their start."""
         return (rows.blow_of(r) for r in self._pages(rows.BLOW, "blow", "start_ms", "id", from_ms, to_ms))
+
+    def calibrations(self, from_ms: int | None = None, to_ms: int | None = None) -> Iterator[Calibration]:
+        """Records of calibration that apply from between two times on, by that time."""
+        found = self._pages(rows.CALIBRATION, "calibration", "from_ms", "id", from_ms, to_ms)
+        return (rows.calibration_of(r) for r in found)
+
+    def manual(self, from_ms: int | None = None, to_ms: int | None = None) -> Iterator[ManualReading]:
+        """What people read or measured between two times, by that time."""
+        return (ManualReading(*r) for r in self._pages(rows.MANUAL, "manual_reading", "taken_ms", "id", from_ms, to_ms))
 
     def acts(self, from_ms: int | None = None, to_ms: int | None = None) -> Iterator[StoredAct]:
         """Acts received between two times, with their results."""

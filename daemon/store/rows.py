@@ -16,7 +16,7 @@ import apsw
 
 from config.load import PlantFileError, loads
 from config.model import Plant
-from daemon.core.outcome import Blow, Entry, Standing
+from daemon.core.outcome import Blow, Calibration, Entry, ManualReading, Standing
 from daemon.core.scan import Act, Group
 from daemon.store.errors import StoreBroken
 from daemon.store.packing import Layout, PackingError, unpack_derived
@@ -30,6 +30,8 @@ STANDING: Final = (
     "target, kind, name, state, occurrence, priority, since_ms, value, limit_value, unit, evidence, person"
 )
 BLOW: Final = "boiler, start_ms, end_ms, openings, open_ms, sampled, ended_at, complete, plus_minus_ms"
+CALIBRATION: Final = "tag, from_ms, kind, body, act"
+MANUAL: Final = "target, what, taken_ms, value, unit, note, act"
 GROUP: Final = "number, segment, elapsed_ms, at_ms, gap_ms, plant, body, derived"
 ACT: Final = "number, kind, person, received_ms, body"
 MAIL: Final = "id, key, recipient, at_ms, body, state, tries, next_ms, done_ms, note"
@@ -79,6 +81,23 @@ def blow_of(row: tuple[Any, ...]) -> Blow:
     *plain, complete, plus_minus_ms = row
     boiler, start_ms, end_ms, openings, open_ms, sampled, ended_at = plain
     return Blow(boiler, start_ms, end_ms, openings, open_ms, sampled, ended_at, bool(complete), plus_minus_ms)
+
+
+def calibration_row(c: Calibration) -> tuple[Any, ...]:
+    """In the order of `CALIBRATION`."""
+    return (text(c.tag), c.from_ms, c.kind, act_body(c.body), c.act)
+
+
+def calibration_of(row: tuple[Any, ...]) -> Calibration:
+    tag, from_ms, kind, body, act = row
+    return Calibration(tag, from_ms, kind, MappingProxyType(json.loads(body)), act)
+
+
+def manual_row(m: ManualReading) -> tuple[Any, ...]:
+    """In the order of `MANUAL`. ValueError for a value that is no number."""
+    if not math.isfinite(m.value):
+        raise ValueError(f"a manual reading of {m.target} wants a finite value; found {m.value}")
+    return (text(m.target), text(m.what), m.taken_ms, float(m.value), text(m.unit), text(m.note), m.act)
 
 
 def act_of(row: tuple[Any, ...]) -> Act:

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from config.load import PlantText, loads
-from daemon.core.outcome import Blow, Derived, Entry, GroupOutcome, MailRow, Standing
+from daemon.core.outcome import Blow, Calibration, Derived, Entry, GroupOutcome, MailRow, ManualReading, Standing
 from daemon.core.scan import Act, Group, Scan
 from daemon.store.reader import Reader
 from daemon.store.records import Snapshot
@@ -70,6 +70,8 @@ def made(number: int, act: Act | None = None, *, segment: int = 1, version: int 
     standing = Standing(
         *("B1", "low_water", "", entry.state, number, "highest", at_ms, number / 7, 3.5, "uS/cm", "as said", "")
     )
+    calibration = Calibration("B1.probe", at_ms, "gain", {"gain": 1 + number / 1000, "said by": "handheld \u00fc"}, 1)
+    reading = ManualReading("B1", "hardness", at_ms - 60_000, number / 3, "ppm as CaCO3", "titrated", 1)
     outcome = GroupOutcome(
         number,
         verdicts,
@@ -78,6 +80,8 @@ def made(number: int, act: Act | None = None, *, segment: int = 1, version: int 
         standing=(standing,) if alarm else (),
         blows=(Blow("B1", at_ms - 900, at_ms, 1, 900, None, 3000.5, True, 1000),) if number % 5 == 4 else (),
         acts=((act.number, ""),) if act else (),
+        calibrations=(calibration,) if number % 5 == 1 else (),
+        manual=(reading,) if number % 6 == 4 else (),
     )
     mails = (MailRow(f"{number}>on", "oncall@quillmarsh.example", at_ms, f'{{"n":{number}}}'),) if alarm else ()
     return Made(group, outcome, mails, Snapshot(1, version, number, b"s" * 300) if number % 4 == 0 else None)
@@ -116,6 +120,8 @@ class Expected:
             assert [s.journal for s in stored] == [m.outcome.journal for m in self.made]
             assert list(reader.journal()) == [e for m in self.made for e in m.outcome.journal]
             assert list(reader.blows()) == [b for m in self.made for b in m.outcome.blows]
+            assert list(reader.calibrations()) == [c for m in self.made for c in m.outcome.calibrations]
+            assert list(reader.manual()) == [r for m in self.made for r in m.outcome.manual]
             assert [m.key for m in reader.mails()] == [r.key for m in self.made for r in m.mails]
             standing: dict[str, Standing] = {}
             for one in self.made:

@@ -24,7 +24,7 @@ async def filled(path: Path) -> tuple[int, str]:
 
 async def test_an_untouched_store_has_no_findings_and_its_head_is_that_of_the_writer(tmp_path: Path) -> None:
     head = await filled(tmp_path / "a.db")
-    assert head[0] == 6  # a plant version, an act, its application, three journal entries
+    assert head[0] == 9  # a plant version, an act, its application, three journal entries, two calibrations, a reading
     with Reader(tmp_path / "a.db") as reader:
         assert reader.integrity() == ()
         assert reader.head() == head
@@ -42,6 +42,8 @@ async def test_an_untouched_store_has_no_findings_and_its_head_is_that_of_the_wr
         ("DELETE FROM journal WHERE id = 1", "journal 1 is gone"),
         ("DELETE FROM journal WHERE id = 1; DELETE FROM chain WHERE row = 1 AND source = 'journal'", "chain are gone"),
         ("DELETE FROM chain WHERE seq = (SELECT max(seq) FROM chain)", "3 records, 2 of them chained"),
+        ("UPDATE calibration SET body = '{}' WHERE id = 1", "calibration 1 was changed"),
+        ("DELETE FROM manual_reading", "manual_reading 1 is gone"),
         ("INSERT INTO journal SELECT 99, 9, at_ms, 9, target, kind, name, event, state, priority, value, limit_value, "
          "unit, evidence, person FROM journal WHERE id = 1", "4 records, 3 of them chained"),
         ("UPDATE chain SET source = 'theirs' WHERE seq = 2", "not known"),

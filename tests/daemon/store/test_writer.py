@@ -261,3 +261,18 @@ async def test_a_folder_that_cannot_be_made_is_named(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("x")
     with pytest.raises(StoreError, match="file/deeper"):
         await Writer.open(tmp_path / "file" / "deeper" / "a.db", owner="Quillmarsh Creamery")
+
+
+async def test_a_manual_reading_that_is_no_number_is_refused_and_nothing_of_its_group_is_stored(tmp_path: Path) -> None:
+    path = tmp_path / "a.db"
+    writer = await begin(path)
+    one = made(4)
+    bad = replace(one.outcome.manual[0], value=float("nan"))
+    with pytest.raises(StoreRefused, match="manual reading of B1 wants a finite value; found nan"):
+        await commit(writer, replace(one, outcome=replace(one.outcome, manual=(bad,))))
+    with Reader(path) as reader:
+        assert list(reader.groups()) == []
+        assert list(reader.manual()) == []
+    await commit(writer, one)
+    await writer.aclose()
+    Expected([one]).check(path)
