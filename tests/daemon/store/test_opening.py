@@ -9,10 +9,12 @@ import time
 from pathlib import Path
 
 PROGRAM = """
-import asyncio, sys
+import asyncio, signal, sys
 from daemon.store.writer import Writer
 
 async def main():
+    # with a handler of the loop, as the service has: one of `signal.signal` is not run before the loop wakes
+    asyncio.get_running_loop().add_signal_handler(signal.SIGINT, asyncio.current_task().cancel)
     print("opening", flush=True)
     writer = await Writer.open(sys.argv[1], owner="Quillmarsh Creamery")
     try:
@@ -23,7 +25,7 @@ async def main():
 
 try:
     asyncio.run(main())
-except KeyboardInterrupt:
+except asyncio.CancelledError:
     pass
 """
 
