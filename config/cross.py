@@ -5,10 +5,19 @@ from __future__ import annotations
 from config.expand import Expanded
 from config.findings import Found
 from config.model import Plant
-from config.rules import house, limits, modules, names, sampling, text, wiring
+from config.rules import house, limits, metering, modules, names, sampling, text, wiring
 from config.rules.view import view
 
-_RULES = (*names.RULES, *wiring.RULES, *modules.RULES, *text.RULES, *limits.RULES, *sampling.RULES, *house.RULES)
+_RULES = (
+    *names.RULES,
+    *wiring.RULES,
+    *modules.RULES,
+    *text.RULES,
+    *limits.RULES,
+    *sampling.RULES,
+    *metering.RULES,
+    *house.RULES,
+)
 
 
 def cross(plant: Plant, whole: Expanded) -> list[Found]:

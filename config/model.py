@@ -18,6 +18,8 @@ from config.bus import Link as Link
 from config.bus import Module as Module
 from config.bus import ModuleType as ModuleType
 from config.bus import Span as Span
+from config.meter import Meter as Meter
+from config.meter import MeterChange as MeterChange
 from config.written import (
     ChannelRef,
     Conductivity,
@@ -30,7 +32,6 @@ from config.written import (
     Positive,
     Pressure,
     Ratio,
-    Temperature,
     Time,
     Volume,
     VolumeFlow,
@@ -224,18 +225,6 @@ class Boiler(Part):
     steam_pressure: Signal | None = None
     probe_temperature: Signal | None = None
     cutoff_test: tuple[CutoffTest, ...] = ()
-
-
-class Meter(Part):
-    """[[meter]]: pulses of a water, steam or fuel meter."""
-
-    name: Name
-    channel: ChannelRef
-    measures: Literal["makeup", "feedwater", "condensate", "blowdown", "steam", "fuel", "other"]
-    pulse: Annotated[Volume, Positive]  # m3 a pulse
-    max_rate: Annotated[VolumeFlow, Positive]  # m3/h; a step beyond it is no rollover
-    serves: tuple[Name, ...]
-    temperature: Temperature | None = None
 
 
 class Tank(Part):

@@ -29,6 +29,7 @@ _STAND_INS: dict[str, object] = {
     "boiler.pressure": "1 barg",
     "meter.measures": "other",
     "meter.pulse": "1 m3",
+    "meter.k_factor": "1 pulse/m3",
     "meter.max_rate": "0.001 m3/h",
     "meter.serves": [],
     "tank.volume": "1 m3",

@@ -25,6 +25,7 @@ def schema() -> dict[str, Any]:
         defs[part.__name__] = {"type": "string", "description": what, "examples": [part.example]}
     defs["Addresses"] = {"type": "string", "description": "function and addresses", "examples": [Addresses.example]}
     _either(defs["Channel"], ["function", "address"], ["number"], ["field"])
+    _either(defs["Meter"], ["pulse"], ["k_factor"])
     _either(defs["Module"], ["channels"], ["type"])
     named = defs["Module"]["properties"]["channels"]["patternProperties"]
     for pattern, channel in named.items():

@@ -1,4 +1,4 @@
-"""Sampling, polls and meters: what can be seen at the pace the plant is polled.
+"""Sampling and polls: what can be seen at the pace the plant is polled.
 
 Imports nothing of ours but `config`.
 """
@@ -10,9 +10,6 @@ from collections.abc import Iterator
 from config.findings import Found, Path
 from config.model import Boiler, Link, Module, Sample
 from config.rules.view import View
-
-_BITS: dict[str, int] = {"u16": 16, "u32": 32, "u64": 64}
-_LONG_GAP = 86400.0  # s
 
 
 def samples(v: View) -> Iterator[Found]:
@@ -135,33 +132,6 @@ def contacts(v: View) -> Iterator[Found]:
                 )
 
 
-def meters(v: View) -> Iterator[Found]:
-    """A counter does not go round between two polls, nor in a gap of a day."""
-    for i, m in enumerate(v.plant.meters):
-        w = v.wired.get(m.channel)
-        if w is None or w.channel.type not in _BITS:
-            continue
-        around = rollover_s(_BITS[w.channel.type], m.pulse, m.max_rate)
-        if around < 2 * w.module.every:
-            yield Found(
-                ("meter", i, "max_rate"),
-                f"at this rate the counter goes round in {around:.3g} s, with polls every {w.module.every:g} s it "
-                "cannot be followed; wants shorter polls or a larger pulse",
-            )
-        elif around < _LONG_GAP:
-            yield Found(
-                ("meter", i, "channel"),
-                f"at max_rate the counter goes round in {around / 3600:.3g} h: after a longer gap what was metered is "
-                "not known",
-                "note",
-            )
-
-
-def rollover_s(bits: int, pulse_m3: float, rate_m3_h: float) -> float:
-    """Seconds in which a counter of `bits` goes round once at a rate."""
-    return 2.0**bits * pulse_m3 / rate_m3_h * 3600
-
-
 def serial_load(v: View) -> Iterator[Found]:
     """The polls of a serial line fit on it (MODBUS over Serial Line V1.02: 11 bits a character, 3.5 between frames)."""
     for i, link in enumerate(v.plant.links):
@@ -212,4 +182,4 @@ def ascii_read_s(baud: int, data_bytes: int, pause: float = 0.0) -> float:
     return (17 + 2 * (4 + data_bytes) + 3) * 10 / baud + pause
 
 
-RULES = (samples, valves, contacts, meters, serial_load)
+RULES = (samples, valves, contacts, serial_load)

@@ -39,7 +39,7 @@ class DerivedTag:
 
     name: str
     target: str
-    what: Literal["conductivity", "state", "valve", "total", "rate"]
+    what: Literal["conductivity", "state", "valve", "total", "rate", "mass", "mass_rate"]
     unit: str
 
 
@@ -132,4 +132,8 @@ def derived_tags(plant: Plant) -> tuple[DerivedTag, ...]:
         gas = " gas" if m.measures == "fuel" else ""
         out.append(DerivedTag(f"{m.name}.total", m.name, "total", f"m3{gas}"))
         out.append(DerivedTag(f"{m.name}.rate", m.name, "rate", f"m3/h{gas}"))
+    for m in plant.meters:  # newer tags stand behind all older ones: what is stored names them by their place
+        if m.of_water:
+            out.append(DerivedTag(f"{m.name}.mass", m.name, "mass", "kg"))
+            out.append(DerivedTag(f"{m.name}.mass_rate", m.name, "mass_rate", "kg/h"))
     return tuple(out)

@@ -11,6 +11,7 @@ from config.model import Plant
 from daemon.alarms.condition import AlarmCell
 from daemon.core.outcome import Entry, Standing
 from daemon.engine.state import Cells, State, programme
+from daemon.measure.counter import Counter, MeterSpec
 from daemon.measure.senses import BoilerCell, Senses, fresh_senses
 from daemon.measure.wiring import ANALOGUE, CONTACT, Wiring
 
@@ -58,6 +59,7 @@ def _senses(old: Senses, was: Wiring, now: Wiring) -> Senses:
     s = fresh_senses(now)
     s.t, s.at, s.real, s.unwatched = old.t, old.at, old.real, old.unwatched
     old_slot = {t.name: (t, was.tag_slots[i]) for i, t in enumerate(was.tags)}
+    worth_was, worth_now = ({m.name: m.spec for m in w.meters} for w in (was, now))
     for i, tag in enumerate(now.tags):
         kind, slot = now.tag_slots[i]
         before = old_slot.get(tag.name)
@@ -74,6 +76,7 @@ def _senses(old: Senses, was: Wiring, now: Wiring) -> Senses:
             if not same:
                 s.counters[slot].last = -1
             s.counter_reasons[slot] = old.counter_reasons[k]
+            _new_worth(s.counters[slot], worth_was[tag.target], worth_now[tag.target], s.at)
     modules = dict(zip(was.module_names, old.modules, strict=True))
     s.modules = [modules[n].clone() if n in modules else m for n, m in zip(now.module_names, s.modules, strict=True)]
     boilers = {w.name: (w, b) for w, b in zip(was.boilers, old.boilers, strict=True)}
@@ -82,6 +85,16 @@ def _senses(old: Senses, was: Wiring, now: Wiring) -> Senses:
             s.boilers[i] = _boiler(s.boilers[i], *boilers[w.name], w)
     s.facts = [f.clone() for f in old.facts]
     return s
+
+
+def _new_worth(counter: Counter, was: MeterSpec, now: MeterSpec, at_ms: int) -> None:
+    """A pulse that is worth something else from here on does not change what passed before."""
+    counter.turn(was, at_ms)
+    era = sum(c.from_ms <= at_ms for c in now.changes)
+    before, after = counter.now(was), now.changes[era - 1].spec if era else now
+    if (before.pulse_m3, before.density) != (after.pulse_m3, after.density):
+        counter.rebase(was, now, era)
+    counter.era = era
 
 
 def _boiler(fresh: BoilerCell, was: object, old: BoilerCell, now: object) -> BoilerCell:

@@ -191,7 +191,10 @@ def _scan(s: Senses, w: Wiring, scan: Scan, t: int, at: int) -> list[int]:
             if count is None:
                 s.counter_reasons[slot] = verdict[channel]
             else:
-                why = s.counter_reasons[slot] = s.counters[slot].step(count, s.real, spec)
+                counter = s.counters[slot]
+                if spec.changes:
+                    counter.turn(spec, at)
+                why = s.counter_reasons[slot] = counter.step(count, s.real, counter.now(spec))
                 if why:
                     verdict[channel] = int(why)
     return verdict
@@ -348,3 +351,7 @@ def _meters(s: Senses, w: Wiring, group: Group, repeat: bool, out: Taken) -> Non
             rate = c.rate(s.real, m.spec)
             if rate is not None:
                 out.derived.append(Derived(m.tag_rate, rate, why))
+            if m.tag_mass >= 0:
+                out.derived.append(Derived(m.tag_mass, c.mass(m.spec), why))
+                if rate is not None:
+                    out.derived.append(Derived(m.tag_mass_rate, rate * c.now(m.spec).density, why))

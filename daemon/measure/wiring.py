@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from config.limits import Limits, conductivity_limits
-from config.model import Boiler, Contact, Plant
+from config.model import Boiler, Contact, Meter, Plant
 from daemon.core.tags import RawTag, derived_tags, raw_tags
 from daemon.measure.boiler_state import StateRule
 from daemon.measure.counter import MeterSpec, meter_spec
@@ -77,6 +77,8 @@ class MeterWiring:
     spec: MeterSpec
     tag_total: int
     tag_rate: int
+    tag_mass: int  # -1 where what passes is no water
+    tag_mass_rate: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,7 +123,7 @@ def wire(plant: Plant) -> Wiring:
                 slot,
                 line(tag) if kind == ANALOGUE else None,
                 debounce.get(tag.name, 0),
-                meter_spec(meters[tag.name], channel) if kind == COUNTER else None,
+                meter_spec(meters[tag.name], channel, plant.plant.zone) if kind == COUNTER else None,
             )
         )
     names = tuple(m.name for m in plant.modules)
@@ -134,26 +136,25 @@ def wire(plant: Plant) -> Wiring:
         tag_slots=tuple(tag_slots),
         tags=tags,
         boilers=tuple(_boiler(plant, b, slot_of, by_name, derived) for b in plant.boilers),
-        meters=tuple(
-            MeterWiring(
-                m.name,
-                slot_of[f"{m.name}.pulses"],
-                by_name[f"{m.name}.pulses"].module,
-                meter_spec(
-                    m,
-                    tuple(plant.modules[by_name[f"{m.name}.pulses"].module].channels.values())[
-                        by_name[f"{m.name}.pulses"].channel
-                    ],
-                ),
-                derived[f"{m.name}.total"],
-                derived[f"{m.name}.rate"],
-            )
-            for m in plant.meters
-        ),
+        meters=tuple(_meter(plant, m, by_name[f"{m.name}.pulses"], slot_of, derived) for m in plant.meters),
         links=links,
         module_link=tuple(links.index(m.link) for m in plant.modules),
         module_names=names,
         module_every_ms=tuple(round(m.every * 1000) for m in plant.modules),
+    )
+
+
+def _meter(plant: Plant, m: Meter, tag: RawTag, slot_of: dict[str, int], derived: dict[str, int]) -> MeterWiring:
+    channel = tuple(plant.modules[tag.module].channels.values())[tag.channel]
+    return MeterWiring(
+        name=m.name,
+        slot=slot_of[tag.name],
+        module=tag.module,
+        spec=meter_spec(m, channel, plant.plant.zone),
+        tag_total=derived[f"{m.name}.total"],
+        tag_rate=derived[f"{m.name}.rate"],
+        tag_mass=derived.get(f"{m.name}.mass", -1),
+        tag_mass_rate=derived.get(f"{m.name}.mass_rate", -1),
     )
 
 

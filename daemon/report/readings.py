@@ -158,7 +158,7 @@ class Sheet:
                 value = "open" if d.value else "shut"
             else:
                 value = in_plant_units(d.value, tag.unit, self._system)[0]
-            if tag.what in ("conductivity", "rate"):
+            if tag.what in ("conductivity", "rate", "mass_rate"):
                 once[place] = value
                 if beside >= 0:
                     once[beside] = f"{quality(d.reason).value}" + (f": {words(d.reason)}" if d.reason else "")

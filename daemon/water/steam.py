@@ -31,6 +31,20 @@ def liquid_density(gauge_kpa: float, atmosphere_kpa: float = ATMOSPHERE_KPA) -> 
     return 1 / _saturated(gauge_kpa, atmosphere_kpa, 0.0, "v")
 
 
+def water_density(celsius: float, gauge_kpa: float = 0.0, atmosphere_kpa: float = ATMOSPHERE_KPA) -> float:
+    """Density in kg/m3 of liquid water at 0 to 370 °C and a gauge pressure in kPa; where it would boil at that
+    pressure, of water just kept from boiling. Pressure hardly matters: 0.05 % for 1000 kPa. ValueError outside.
+    """
+    import seuif97
+
+    if not 0 <= celsius <= 370:
+        raise ValueError(f"water is liquid from 0 to 370 °C; found {celsius:g} °C")
+    p = (gauge_kpa + atmosphere_kpa) / 1000
+    saturated = float(seuif97.tx2v(celsius, 0.0))
+    boils = p <= float(seuif97.tx2p(celsius, 0.0))
+    return 1 / (saturated if boils else float(seuif97.pt2v(p, celsius)))
+
+
 def flash_fraction(from_kpa: float, to_kpa: float = 0.0, atmosphere_kpa: float = ATMOSPHERE_KPA) -> float:
     """The share by mass of saturated water that turns to steam when let down from one gauge pressure to another."""
     low = liquid_enthalpy(to_kpa, atmosphere_kpa)

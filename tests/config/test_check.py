@@ -6,7 +6,8 @@ import pytest
 
 from config.kinds import KIND_NAMES, SERVED_LINKS
 from config.model import Link
-from config.rules.sampling import ascii_read_s, read_s, rollover_s
+from config.rules.metering import rollover_s
+from config.rules.sampling import ascii_read_s, read_s
 from config.units import quantity
 from drivers.contract import Request
 from drivers.modbus.timing import frames_s

@@ -208,6 +208,68 @@ ERRORS: list[tuple[str, tuple[tuple[str, str], ...], str, str]] = [
     ),
     (
         METERED,
+        (('pulse = "100 L"', ""),),
+        "meter makeup pulse",
+        'wants what a pulse is worth, like "100 L", or k_factor',
+    ),
+    (
+        METERED,
+        (('pulse = "100 L"', 'pulse = "100 L"\nk_factor = "120 pulses/gal"'),),
+        "meter makeup k_factor",
+        "pulse says what a pulse is worth already",
+    ),
+    (
+        METERED,
+        (('pulse = "100 L"', 'k_factor = "120 gal"'),),
+        "meter makeup k_factor",
+        'wants pulses per volume, like "120 pulses/gal"; found "120 gal"',
+    ),
+    (METERED, (('pulse = "100 L"', 'k_factor = "120 /gl"'),), "meter makeup k_factor", 'found "120 /gl"'),
+    (METERED, (('pulse = "100 L"', 'k_factor = "0 /gal"'),), "meter makeup k_factor", "wants more than 0"),
+    (
+        METERED,
+        (('pulse = "100 L"', 'pulse = "100 L"\nminimum_flow = "21 m3/h"'),),
+        "meter makeup minimum_flow",
+        "wants less than max_rate (88.06 gpm); found 92.46 gpm",
+    ),
+    (
+        METERED,
+        (('pulse = "100 L"', 'pulse = "100 L"\ntemperature = "-4 °C"'),),
+        "meter makeup temperature",
+        "wants 0 to 370 °C, where water is liquid; found -4 °C",
+    ),
+    (
+        METERED,
+        (('pulse = "100 L"', 'pulse = "100 L"\nchanges = [{ from = "2026-11-20" }]'),),
+        "meter makeup changes 1",
+        "changes nothing; wants pulse, k_factor, divider or dial",
+    ),
+    (
+        METERED,
+        (('pulse = "100 L"', 'pulse = "100 L"\nchanges = [{ from = "2026-11-20Z", pulse = "10 L" }]'),),
+        "meter makeup changes 1 from",
+        "wants a date, or a date and time of the plant's own clock",
+    ),
+    (
+        METERED,
+        (('pulse = "100 L"', 'pulse = "100 L"\nchanges = [{ from = "2026-11-20T14:00:00Z", pulse = "10 L" }]'),),
+        "meter makeup changes 1 from",
+        'found "2026-11-20T14:00:00Z"',
+    ),
+    (
+        METERED,
+        (
+            (
+                'pulse = "100 L"',
+                'pulse = "100 L"\nchanges = [{ from = 2026-11-20T14:00:00, pulse = "10 L" }, '
+                "{ from = 2026-11-20, divider = 2 }]",
+            ),
+        ),
+        "meter makeup changes 2 from",
+        'wants a time after that of the change before it, "2026-11-20T14:00:00"',
+    ),
+    (
+        METERED,
         (("[[person]]", "[alarms.conductivity_hgh]\non_delay = '1 s'\n[[person]]"),),
         "alarms.conductivity_hgh",
         "did you mean `conductivity_high`?",

@@ -11,8 +11,10 @@ import pytest
 
 from config.check import check
 from config.load import PlantFileError, load, loads
+from tests.support.findings import METERED
 
 EXAMPLES = Path(__file__).parents[2] / "config" / "examples"
+
 GOOD = (EXAMPLES / "smallest.toml").read_text("utf-8")
 
 
@@ -137,6 +139,12 @@ def test_a_missing_key_is_named_at_the_table_that_lacks_it(gone: str, at: str, s
     assert said in error
 
 
+def test_a_meter_wants_what_a_pulse_is_worth() -> None:
+    (error,) = errors(METERED.replace('pulse = "100 L"\n', ""))
+    assert error.startswith(f"p.toml:{line_of(METERED, '[[meter]]')}: meter makeup pulse: missing; wants")
+    assert 'like "100 L", or k_factor, like "120 pulses/gal"' in error
+
+
 def test_missing_tables_are_named() -> None:
     said = errors('[plant]\nname = "Q"\nzone = "UTC"\n')
     assert [e.split(":")[2].strip() for e in said] == ["link", "module"]
@@ -157,8 +165,8 @@ def test_all_errors_at_once_of_shape_and_between_values() -> None:
         "plant.zone",
         "boiler B1 pressure",
         "boiler B1 interlock.contact",
-        "meter makeup pulse",
         "meter makeup max_rate",
+        "meter makeup pulse",
         "meter makeup channel",
         "meter makeup serves 1",
         "meter makeup log",

@@ -12,7 +12,7 @@ from config import units
 from config.model import Channel, Meter
 from daemon.core.reasons import Reason
 from daemon.measure.counter import Counter, MeterSpec, meter_spec, wrapped_step
-from tests.support.published import Row, rows
+from tests.support.published import Row, rows, table
 
 HOUR = 3_600_000
 GPM = units.quantity("1 gpm", "volume flow")
@@ -113,6 +113,66 @@ def test_the_figures_come_from_the_plant_file() -> None:
     got = meter_spec(meter, channel)
     assert (got.modulus, got.pulse_m3) == (1 << 32, 0.1)
     assert got.max_per_ms * HOUR == pytest.approx(200)
+
+
+def meter(**more: object) -> MeterSpec:
+    given = {"name": "makeup", "channel": "ai.makeup", "measures": "makeup", "max_rate": "20 m3/h", "serves": ("B1",)}
+    channel = Channel.model_validate({"function": "input", "address": 20, "type": "u32"})
+    return meter_spec(Meter.model_validate(given | more), channel, "America/Chicago")
+
+
+@pytest.mark.parametrize("row", rows("water_meters", "K-factor from a volumetric test"), ids=str)
+def test_a_k_factor_is_pulses_per_volume(row: Row) -> None:
+    volume = float(re.search(r"volume=([\d.]+) gal", row.text)[1]) * units.GAL_M3  # type: ignore[index]
+    got = meter(k_factor=f"{row.number} pulses/gal")
+    assert row.inputs["pulses"] * got.pulse_m3 == pytest.approx(volume, rel=1e-4)
+
+
+def test_a_divider_makes_one_pulse_stand_for_several() -> None:
+    assert meter(pulse="10 L", divider=10).pulse_m3 == pytest.approx(0.1)
+    assert meter(k_factor="1000 pulses/m3", divider=50).pulse_m3 == pytest.approx(0.05)
+
+
+@pytest.mark.parametrize("id", ["WM-038", "WM-039"])
+def test_balances_are_in_mass(id: str) -> None:
+    row = table("water_meters")[id]
+    it = meter(pulse="1 gal", temperature={"WM-038": "60 °F", "WM-039": "220 °F"}[id])
+    counter = Counter(total=1000)
+    assert counter.mass(it) / units.LB_KG == pytest.approx(1000 * row.number, abs=1000 * float(row.tolerance)), row
+
+
+def test_hot_feedwater_is_four_percent_lighter_and_gas_has_no_mass_of_water() -> None:
+    cold, hot = (Counter(total=10).mass(meter(pulse="1 gal", temperature=t)) for t in ("15 °C", "105 °C"))
+    assert hot / cold == pytest.approx(0.955, abs=0.001)
+    assert Counter(total=10).mass(meter(pulse="1 gal", measures="fuel")) == 0
+
+
+CHICAGO_20_NOV = 1_795_154_400_000  # 2026-11-20 06:00 UTC
+
+
+def test_a_new_pulse_weight_applies_from_its_date_on_the_plants_clock() -> None:
+    it = meter(pulse="100 L", changes=({"from": "2026-11-20", "pulse": "10 L"},))
+    counter = Counter()
+    for k in range(11):  # ten pulses before, ...
+        counter.step(k, k * 60_000, counter.now(it))
+    before = counter.volume(it), counter.mass(it)
+    assert before[0] == pytest.approx(1.0)
+    assert not counter.turn(it, CHICAGO_20_NOV - 1)
+    assert counter.turn(it, CHICAGO_20_NOV)
+    assert not counter.turn(it, CHICAGO_20_NOV + 1)
+    assert (counter.volume(it), counter.mass(it)) == before
+    for k in range(11, 16):  # ... five after it
+        counter.step(k, k * 60_000, counter.now(it))
+    assert counter.volume(it) == pytest.approx(1.05)
+    assert counter.rate(15 * 60_000, it) == pytest.approx(0.6)
+    assert counter.mass(it) == pytest.approx(1.05 * 999.1, rel=1e-4)
+    assert not counter.turn(it, 0)  # a clock set back undoes nothing
+
+
+def test_what_a_change_does_not_name_stays() -> None:
+    it = meter(k_factor="1000 pulses/m3", divider=10, changes=({"from": "2026-11-20", "divider": 1},))
+    assert it.pulse_m3 == pytest.approx(0.01)
+    assert it.changes[0].spec.pulse_m3 == pytest.approx(0.001)
 
 
 def test_the_first_count_is_where_the_total_begins() -> None:

@@ -13,6 +13,7 @@ from daemon.water.steam import (
     liquid_enthalpy,
     saturation_temperature,
     steam_enthalpy,
+    water_density,
 )
 from tests.support.published import Row, rows, table
 
@@ -74,3 +75,32 @@ def test_what_flashing_does_to_a_sample_is_st_058() -> None:
 def test_where_water_does_not_boil_it_says_so(kpa: float) -> None:
     with pytest.raises(ValueError, match="absolute"):
         saturation_temperature(kpa)
+
+
+@pytest.mark.parametrize(
+    ("id", "celsius", "kpa"), [("WM-038", 140 / 9, 0.0), ("WM-039", 940 / 9, units.quantity("30 psig", "pressure"))]
+)
+def test_a_gallon_of_water_weighs_less_when_hot(id: str, celsius: float, kpa: float) -> None:
+    row = table("water_meters")[id]
+    tolerance = float(row.tolerance)
+    pounds = water_density(celsius, kpa) * units.GAL_M3 / units.LB_KG
+    assert pounds == pytest.approx(row.number, abs=tolerance), row
+    # and where no pressure is known, as little as it matters
+    assert water_density(celsius) * units.GAL_M3 / units.LB_KG == pytest.approx(row.number, abs=tolerance)
+
+
+@pytest.mark.parametrize("row", [ST["ST-001"]], ids=str)
+def test_density_of_the_release(row: Row) -> None:
+    assert 1 / water_density(300 - 273.15, 3000, 0.0) == pytest.approx(row.number, rel=1e-8)
+
+
+@pytest.mark.parametrize("row", rows("steam", "saturation temperature, hf, hfg, liquid density"), ids=str)
+def test_water_kept_from_boiling_weighs_what_saturated_water_does(row: Row) -> None:
+    celsius, _, _, density = row.numbers
+    assert water_density(celsius) == pytest.approx(density, abs=0.2)
+
+
+def test_density_wants_liquid_water() -> None:
+    for celsius in (-1.0, 371.0):
+        with pytest.raises(ValueError, match="from 0 to 370 °C"):
+            water_density(celsius)
