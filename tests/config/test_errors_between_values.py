@@ -208,12 +208,6 @@ ERRORS: list[tuple[str, tuple[tuple[str, str], ...], str, str]] = [
     ),
     (
         METERED,
-        (('pulse = "100 L"', ""),),
-        "meter makeup pulse",
-        'wants what a pulse is worth, like "100 L", or k_factor',
-    ),
-    (
-        METERED,
         (('pulse = "100 L"', 'pulse = "100 L"\nk_factor = "120 pulses/gal"'),),
         "meter makeup k_factor",
         "pulse says what a pulse is worth already",
