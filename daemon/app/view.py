@@ -127,7 +127,7 @@ def view_of(
                 m.name,
                 plant.meters[i].measures,
                 s.counters[m.slot].volume(m.spec),
-                s.counters[m.slot].rate(s.real, m.spec),
+                s.counters[m.slot].rate(s.counters[m.slot].last_elapsed_ms, m.spec),
                 words(s.counter_reasons[m.slot]),
             )
             for i, m in enumerate(w.meters)

@@ -62,6 +62,12 @@ class Reason(IntEnum):
     CUT_SHORT = 61
     COUNTER_RESTARTED = 70
     COUNTER_STEP_REFUSED = 71
+    FEW_PULSES = 72
+    BELOW_MINIMUM_FLOW = 73
+    METER_STUTTER = 74
+    COUNTER_RAN_BACK = 75
+    DAY_NOT_WHOLE = 76
+    DAY_SHARED = 77  # pulses of a gap over midnight, shared by time
     NOT_COMPENSATED = 80  # wants a temperature that is not there
     NOT_KNOWN_YET = 90  # nothing read since start
 
@@ -109,6 +115,12 @@ _TEXT: Final[Mapping[int, tuple[Quality, str]]] = {
     61: (Quality.UNCERTAIN, "sample cut short"),
     70: (Quality.UNCERTAIN, "counter restarted: the gap is not known"),
     71: (Quality.BAD, "counter step refused"),
+    72: (Quality.UNCERTAIN, "few pulses: the rate is rough"),
+    73: (Quality.UNCERTAIN, "below the meter's least flow"),
+    74: (Quality.UNCERTAIN, "more pulses than the meter can pass: not counted"),
+    75: (Quality.UNCERTAIN, "counter ran back: that is made up first"),
+    76: (Quality.UNCERTAIN, "day not seen whole: at least this"),
+    77: (Quality.UNCERTAIN, "a gap over midnight is shared by time"),
     80: (Quality.BAD, "not compensated: no probe temperature"),
     90: (Quality.BAD, "nothing read yet"),
 }

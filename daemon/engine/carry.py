@@ -11,7 +11,8 @@ from config.model import Plant
 from daemon.alarms.condition import AlarmCell
 from daemon.core.outcome import Entry, Standing
 from daemon.engine.state import Cells, State, programme
-from daemon.measure.counter import Counter, MeterSpec
+from daemon.measure.counter import Counter
+from daemon.measure.meter_spec import MeterSpec
 from daemon.measure.senses import BoilerCell, Senses, fresh_senses
 from daemon.measure.wiring import ANALOGUE, CONTACT, Wiring
 
@@ -93,7 +94,7 @@ def _new_worth(counter: Counter, was: MeterSpec, now: MeterSpec, at_ms: int) -> 
     era = sum(c.from_ms <= at_ms for c in now.changes)
     before, after = counter.now(was), now.changes[era - 1].spec if era else now
     if (before.pulse_m3, before.density) != (after.pulse_m3, after.density):
-        counter.rebase(was, now, era)
+        counter.rebase(was, era)
     counter.era = era
 
 

@@ -20,6 +20,7 @@ from daemon.measure.boiler_state import STEAMING, StateCell
 from daemon.measure.contact import Contact
 from daemon.measure.counter import Counter
 from daemon.measure.current_loop import Line
+from daemon.measure.meter_spec import HOUR_MS
 from daemon.measure.sampling import Sampler
 from daemon.measure.wiring import ANALOGUE, CONTACT, POSITION_OPEN, POSITION_SHUT, BoilerWiring, Role, Wiring
 from daemon.water.compensation import REFERENCE_C, to_25
@@ -188,10 +189,10 @@ def _scan(s: Senses, w: Wiring, scan: Scan, t: int, at: int) -> list[int]:
                 s.contacts[slot].step(int(count), t, at, debounce)
         else:
             assert spec is not None
+            counter = s.counters[slot]
             if count is None:
-                s.counter_reasons[slot] = verdict[channel]
+                s.counter_reasons[slot], counter.missed = verdict[channel], True
             else:
-                counter = s.counters[slot]
                 if spec.changes:
                     counter.turn(spec, at)
                 why = s.counter_reasons[slot] = counter.step(count, s.real, counter.now(spec))
@@ -346,12 +347,21 @@ def _meters(s: Senses, w: Wiring, group: Group, repeat: bool, out: Taken) -> Non
         if m.module not in polled:
             continue
         c, why = s.counters[m.slot], s.counter_reasons[m.slot]
-        if repeat or c.new_ms == s.real or c.first_ms == s.real or why >= Reason.COUNTER_RESTARTED:
-            out.derived.append(Derived(m.tag_total, c.volume(m.spec), why))
-            rate = c.rate(s.real, m.spec)
-            if rate is not None:
-                out.derived.append(Derived(m.tag_rate, rate, why))
+        pace, spec = c.pace, c.now(m.spec)
+        if not (
+            repeat
+            or pace.new_ms == s.real
+            or pace.first_ms == s.real
+            or why >= Reason.COUNTER_RESTARTED
+            or pace.fell(c.last_elapsed_ms, spec)
+        ):
+            continue
+        out.derived.append(Derived(m.tag_total, c.volume(m.spec), why))
+        if m.tag_mass >= 0:
+            out.derived.append(Derived(m.tag_mass, c.mass(m.spec), why))
+        flow = pace.flow(c.last_elapsed_ms, spec)  # as of the last count: one that cannot be read does not fall
+        if flow is not None:
+            pace.told = flow.rate / (HOUR_MS * spec.pulse_m3)
+            out.derived.append(Derived(m.tag_rate, flow.rate, why or flow.reason))
             if m.tag_mass >= 0:
-                out.derived.append(Derived(m.tag_mass, c.mass(m.spec), why))
-                if rate is not None:
-                    out.derived.append(Derived(m.tag_mass_rate, rate * c.now(m.spec).density, why))
+                out.derived.append(Derived(m.tag_mass_rate, flow.rate * spec.density, why or flow.reason))

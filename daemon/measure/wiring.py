@@ -12,8 +12,8 @@ from config.limits import Limits, conductivity_limits
 from config.model import Boiler, Contact, Meter, Plant
 from daemon.core.tags import RawTag, derived_tags, raw_tags
 from daemon.measure.boiler_state import StateRule
-from daemon.measure.counter import MeterSpec, meter_spec
 from daemon.measure.current_loop import Line, line
+from daemon.measure.meter_spec import MeterSpec, meter_spec
 from daemon.measure.sampling import SampleRule
 
 ANALOGUE, CONTACT, COUNTER = 0, 1, 2

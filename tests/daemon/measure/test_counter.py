@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 from config import units
 from config.model import Channel, Meter
 from daemon.core.reasons import Reason
-from daemon.measure.counter import Counter, MeterSpec, meter_spec, wrapped_step
+from daemon.measure.counter import Counter, wrapped_step
+from daemon.measure.meter_spec import MeterSpec, meter_spec
 from tests.support.published import Row, rows, table
 
 HOUR = 3_600_000
@@ -218,6 +219,63 @@ def test_noise_never_enters_the_total() -> None:
     assert all(r in (Reason.COUNTER_STEP_REFUSED, Reason.COUNTER_RESTARTED) for r in reasons[1:-1])
 
 
+def test_a_reed_that_stutters_at_rest_fills_no_tank() -> None:
+    # 200 pulses an hour at most; a reed at the edge of its magnet closes 40 times in one poll and 60 in the next
+    counter, reasons = polled([100, 101, 101, 141, 201, *[201] * 9, 202], spec())
+    doubt, stutter = Reason.COUNTER_STEP_REFUSED, Reason.METER_STUTTER
+    assert reasons == [0, 0, 0, doubt, doubt, stutter, *[0] * 9]
+    assert (counter.total, counter.restarts, counter.refused) == (2, 0, 100)
+
+
+def test_pulses_twice_too_fast_are_stutter_when_they_go_on() -> None:
+    counts = [100 + (k * 12) // 10 for k in range(60)]  # 432 an hour on a meter of 200
+    counter, reasons = polled(counts, spec())
+    assert Reason.METER_STUTTER in reasons[:8]
+    assert counter.total <= 6
+    assert counter.total + counter.refused == counts[-1] - counts[0]
+    # a quarter more than max_rate is let be
+    counter, reasons = polled([100 + (k * 68) // 100 for k in range(600)], spec())
+    assert set(reasons) == {0}
+    assert counter.total == 407
+
+
+def test_after_stutter_flow_is_counted_again() -> None:
+    counter, reasons = polled([100, 140, 140, *(140 + k // 6 for k in range(120))], spec())
+    assert reasons[2] == Reason.METER_STUTTER
+    assert set(reasons[10:]) == {0}
+    assert counter.total >= 18
+
+
+def test_a_fast_meter_answered_late_once_does_not_stutter() -> None:
+    it = spec(32, 0.001, 200.0)  # 556 pulses in ten seconds at most
+    counter = Counter()
+    for k in range(60):
+        late = 1.9 if k % 2 else 0.0
+        assert counter.step(round((10 * k + late) * 55), k * 10_000, it) == 0
+
+
+def test_what_runs_back_is_made_up_before_anything_is_added() -> None:
+    counts = [5000, 5001, 5000, 4999, 4999, 5000, 5001, 5002]
+    counter, reasons = polled(counts, spec())
+    back = Reason.COUNTER_RAN_BACK
+    assert reasons == [0, 0, back, back, back, back, 0, 0]
+    assert (counter.total, counter.restarts) == (2, 0)
+    # across the end of the counter too
+    counter, reasons = polled([1, 65_535, 1, 2], spec())
+    assert (counter.total, reasons) == (1, [0, back, 0, 0])
+
+
+def test_a_small_fall_after_silence_is_a_restart() -> None:
+    counter, reasons = polled([5000, 5001, None, 4999, 5000, 5001], spec())
+    assert reasons[3] == Reason.COUNTER_RESTARTED
+    assert (counter.total, counter.restarts, counter.behind) == (3, 1, 0)
+
+
+def test_the_rate_is_that_of_the_last_poll_between_polls_too() -> None:
+    counter, _ = polled([k // 5 for k in range(100)], spec())
+    assert counter.rate(counter.last_elapsed_ms, spec()) == pytest.approx(7.2, rel=0.1)
+
+
 def test_pulses_of_a_long_gap_are_counted_when_they_fit() -> None:
     it = spec()
     counter = Counter()
@@ -308,3 +366,40 @@ def test_a_restart_is_told_from_a_rollover_and_loses_no_more_than_its_gap(
     assert counter.restarts == 1
     assert seen.count(Reason.COUNTER_RESTARTED) == 1
     assert len(pulses) - lost == counter.total
+
+
+counts = st.none() | st.integers(0, 65_535) | st.integers(-(2**40), 2**40) | st.floats(-1e18, 1e18)
+
+
+@given(
+    st.lists(st.tuples(st.integers(0, 4_000_000), counts), max_size=80),
+    st.sampled_from([spec(), spec(32), spec(64), spec(0), spec(16, 0.001, 900.0)]),
+)
+def test_no_counts_and_times_make_a_total_that_runs_backwards(
+    polls: list[tuple[int, int | float | None]], it: MeterSpec
+) -> None:
+    counter, t, before, rate_max = Counter(), 0, 0, it.max_per_ms
+    for gap, raw in polls:
+        t += gap
+        reason = counter.step(raw, t, it)
+        assert counter.total >= before
+        # and none that a meter could not have passed: what is added is at most max_rate and its allowance
+        assert counter.total - before <= rate_max * t + 8
+        before = counter.total
+        assert (reason == Reason.NO_ANSWER) == (raw is None)
+        assert counter.behind >= 0
+        flow = counter.pace.flow(t, it)
+        assert flow is None or 0 <= flow.low <= flow.high
+        assert Counter.unpack(counter.pack()) == counter == counter.clone()
+
+
+@given(st.lists(st.integers(0, 5), min_size=1, max_size=200))
+def test_over_time_no_more_is_counted_than_the_meter_can_pass(steps: list[int]) -> None:
+    it = spec()
+    counter, count = Counter(), 1000
+    counter.step(count, 0, it)
+    for k, n in enumerate(steps, 1):
+        count += n
+        counter.step(count, k * 10_000, it)
+    assert counter.total <= 1.25 * it.max_per_ms * len(steps) * 10_000 + 3
+    assert counter.total + counter.refused + (count - counter.last if counter.doubt >= 0 else 0) == count - 1000

@@ -146,7 +146,7 @@ def test_a_modulating_valve_blows_above_five_percent() -> None:
 
 def test_meters_go_on_over_silence_and_states_are_repeated_for_the_log() -> None:
     meter = '[[meter]]\nname = "makeup"\nchannel = "m.pulses"\nmeasures = "makeup"\npulse = "100 L"\n'
-    meter += 'max_rate = "20 m3/h"\nserves = ["B1"]\n'
+    meter += 'max_rate = "40 m3/h"\nserves = ["B1"]\n'
     feed = Feed(plant(boiler("continuous"), meter))
     for k in range(30):
         feed.poll(pulses=65_530 + k if k < 6 else k - 6)
