@@ -5,7 +5,7 @@ from __future__ import annotations
 from config.expand import Expanded
 from config.findings import Found
 from config.model import Plant
-from config.rules import house, limits, metering, modules, names, sampling, text, wiring
+from config.rules import house, limits, metering, modules, names, sampling, solids, text, wiring
 from config.rules.view import view
 
 _RULES = (
@@ -14,6 +14,7 @@ _RULES = (
     *modules.RULES,
     *text.RULES,
     *limits.RULES,
+    *solids.RULES,
     *sampling.RULES,
     *metering.RULES,
     *house.RULES,

@@ -20,6 +20,7 @@ from config.bus import ModuleType as ModuleType
 from config.bus import Span as Span
 from config.meter import Meter as Meter
 from config.meter import MeterChange as MeterChange
+from config.solids import Degrees, DissolvedSolids, How
 from config.written import (
     ChannelRef,
     Conductivity,
@@ -159,7 +160,12 @@ class ConductivityInput(Part):
     channel: ChannelRef
     range: Range
     compensated: bool = True
-    coefficient: Ratio = 2.0  # % per degC, when not compensated and a probe temperature is wired
+    compensation: How | None = None  # who brings it to 25 °C, and how; None: as `compensated` says
+    coefficient: Ratio = 2.0  # % per degC referred to 25 °C, for compensation "linear"
+    compensation_trusted: Degrees | None = None  # temperatures of the probe over which it was proven on this plant
+    neutralised: bool = False  # the reading stands for neutralised water (the instrument is set by such samples)
+    calibrated_at: Literal["wall instrument", "log"] | None = None  # None: not said; taken as the wall instrument
+    calibrate_every: Annotated[Time, Positive] | None = None
     signal: Literal["live", "held"] | None = None  # None: not said; it is treated as held and check says so
     damping: Time = 0.0
     set_point: Conductivity | None = None
@@ -213,6 +219,7 @@ class Boiler(Part):
     steam_max: MassFlow | None = None
     conductivity: ConductivityInput | None = None
     sample: Sample | None = None
+    dissolved_solids: DissolvedSolids | None = None
     blowdown_valve: BlowdownValve | None = None
     interlock: RunContact | None = None
     low_water: LowWaterContact | None = None

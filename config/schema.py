@@ -12,6 +12,7 @@ from typing import Any
 from config.bus import Addresses
 from config.kinds import KIND_NAMES
 from config.model import Plant, Range, Span
+from config.solids import LaboratoryPair
 
 DRAFT = "https://json-schema.org/draft/2020-12/schema"
 
@@ -20,8 +21,11 @@ def schema() -> dict[str, Any]:
     """The schema as JSON types, by the keys the file uses."""
     body = Plant.model_json_schema(by_alias=True, mode="validation")
     defs = body["$defs"]
-    for part, what in ((Span, "counts = current"), (Range, "current = value with its unit, or the value alone")):
-        # written as one text, though the model holds their four numbers apart
+    for part, what in (
+        (Span, "counts = current"),
+        (Range, "current = value with its unit, or the value alone"),
+        (LaboratoryPair, "dissolved solids = conductivity of the same sample"),
+    ):  # written as one text, though the model holds their numbers apart
         defs[part.__name__] = {"type": "string", "description": what, "examples": [part.example]}
     defs["Addresses"] = {"type": "string", "description": "function and addresses", "examples": [Addresses.example]}
     _either(defs["Channel"], ["function", "address"], ["number"], ["field"])
