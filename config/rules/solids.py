@@ -51,12 +51,12 @@ def compensation(v: View) -> Iterator[Found]:
 
 
 def _said_once(path: Path, c: ConductivityInput) -> Iterator[Found]:
-    if c.compensation is not None and "compensated" in c.model_fields_set:
-        if c.compensated != (c.compensation == "transmitter"):
-            yield Found(
-                (*path, "compensated"),
-                f'{str(c.compensated).lower()} is not compensation = "{c.compensation}"; wants one of the two keys',
-            )
+    said_twice = c.compensation is not None and "compensated" in c.model_fields_set
+    if said_twice and c.compensated != (c.compensation == "transmitter"):
+        yield Found(
+            (*path, "compensated"),
+            f'{str(c.compensated).lower()} is not compensation = "{c.compensation}"; wants one of the two keys',
+        )
     if "coefficient" in c.model_fields_set and c.compensation not in (None, "linear"):
         yield Found((*path, "coefficient"), f'is not used with compensation = "{c.compensation}"; take it out', "note")
 
@@ -72,7 +72,7 @@ def _trust(path: Path, c: ConductivityInput, made: Compensation, system: System)
             "°C) there is none"
         )
         yield Found((*path, "compensation"), text, "warning")
-        if own and not (0 <= made.low_c and made.high_c <= 35):
+        if own and (made.low_c < 0 or made.high_c > 35):
             yield Found(
                 (*path, "compensation_trusted"), f"wants temperatures of the curve, 0 to 35 °C; found {low} to {high}"
             )
@@ -105,7 +105,7 @@ def dissolved_solids(v: View) -> Iterator[Found]:
             yield Found(
                 (*path, "neutralised"),
                 f"the conductivity of {b.name} stands for {ours} water, this factor for {found}: the two are never "
-                "mixed. Wants a factor of the same kind of sample, or conductivity.neutralised as the instrument is set",
+                "mixed. Wants a factor of the same kind of sample, or conductivity.neutralised as the probe is set",
             )
         yield from _source((*path,), b)
 
@@ -116,8 +116,8 @@ def _source(path: Path, b: Boiler) -> Iterator[Found]:
         return
     yield Found(
         path,
-        f"{b.name} dissolved solids are {s.factor:.3g} × conductivity ({s.source}), labelled {s.unit}. Usual for {word} "
-        f"boiler water: {_USUAL[word]} (common practice, no source)",
+        f"{b.name} dissolved solids are {s.factor:.3g} × conductivity ({s.source}), labelled {s.unit}. Usual for "
+        f"{word} boiler water: {_USUAL[word]} (common practice, no source)",
         "note",
     )
 

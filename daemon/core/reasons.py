@@ -70,6 +70,9 @@ class Reason(IntEnum):
     DAY_SHARED = 77  # pulses of a gap over midnight, shared by time
     NOT_COMPENSATED = 80  # wants a temperature that is not there
     NOT_KNOWN_YET = 90  # nothing read since start
+    COMPENSATION_STRETCHED = 96
+    COMPENSATION_ENDS = 97
+    NOT_AT_25 = 98  # nobody compensates, and no correction made in place is in force
 
 
 _TEXT: Final[Mapping[int, tuple[Quality, str]]] = {
@@ -123,6 +126,9 @@ _TEXT: Final[Mapping[int, tuple[Quality, str]]] = {
     77: (Quality.UNCERTAIN, "a gap over midnight is shared by time"),
     80: (Quality.BAD, "not compensated: no probe temperature"),
     90: (Quality.BAD, "nothing read yet"),
+    96: (Quality.UNCERTAIN, "compensated outside the range it is trusted in"),
+    97: (Quality.BAD, "not compensated: the probe is too hot for the natural-water curve"),
+    98: (Quality.UNCERTAIN, "not compensated: at the temperature of the probe"),
 }
 
 QUALITY: Final[Mapping[int, Quality]] = {k: v[0] for k, v in _TEXT.items()}

@@ -22,13 +22,18 @@ _KIND: Final = {
 
 _GAS: Final = {"m3 gas": "ft3", "m3/h gas": "ft3/h"}
 """Fuel gas is never counted in gallons."""
+_NEUTRALISED: Final = " (neutralised)"  # part of a unit: what was read of neutralised water is not the same quantity
 
 
 def in_plant_units(value: float, unit: str, system: System) -> tuple[float, str]:
     """A value in a base unit as the number and unit people of this plant use; other units stay as they are."""
     if unit in _GAS:
         return (value / units.FT3_M3, _GAS[unit]) if system == "us" else (value, unit.removesuffix(" gas"))
-    kind = _KIND.get(unit, "")
+    bare, label = (unit.removesuffix(_NEUTRALISED), _NEUTRALISED) if unit.endswith(_NEUTRALISED) else (unit, "")
+    kind = _KIND.get(bare, "")
+    if kind and label:
+        number, shown = units.show(value, kind, system)
+        return number, shown + label
     return units.show(value, kind, system) if kind else (value, unit)
 
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from config.model import Plant, Range, Span
+from config.solids import solids_of
 
 RawKind = Literal["analogue", "contact", "counter", "raw"]
 
@@ -39,7 +40,7 @@ class DerivedTag:
 
     name: str
     target: str
-    what: Literal["conductivity", "state", "valve", "total", "rate", "mass", "mass_rate"]
+    what: Literal["conductivity", "dissolved_solids", "state", "valve", "total", "rate", "mass", "mass_rate"]
     unit: str
 
 
@@ -124,7 +125,10 @@ def derived_tags(plant: Plant) -> tuple[DerivedTag, ...]:
     for b in plant.boilers:
         n = b.name
         if b.conductivity:
-            out.append(DerivedTag(f"{n}.conductivity", n, "conductivity", "uS/cm"))
+            label = " (neutralised)" if b.conductivity.neutralised else ""
+            out.append(DerivedTag(f"{n}.conductivity", n, "conductivity", f"uS/cm{label}"))
+            if solids := solids_of(b):
+                out.append(DerivedTag(f"{n}.dissolved_solids", n, "dissolved_solids", solids.unit))
         out.append(DerivedTag(f"{n}.state", n, "state", ""))
         if b.blowdown_valve:
             out.append(DerivedTag(f"{n}.valve", n, "valve", ""))

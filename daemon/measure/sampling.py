@@ -19,7 +19,12 @@ from typing import Final
 from daemon.core.cells import Cell, cell
 from daemon.core.reasons import Quality, Reason, quality
 
-USABLE: Final = frozenset({Reason.GOOD, Reason.OVER_RANGE, Reason.UNDER_RANGE, Reason.RANGE_HIGH_END, Reason.INFERRED})
+USABLE: Final = frozenset(
+    {
+        *(Reason.GOOD, Reason.OVER_RANGE, Reason.UNDER_RANGE, Reason.RANGE_HIGH_END, Reason.INFERRED),
+        *(Reason.COMPENSATION_STRETCHED, Reason.NOT_AT_25),
+    }
+)
 """Reasons under which a flowing sample's reading may stand as representative."""
 
 GAPS_KEPT: Final = 7

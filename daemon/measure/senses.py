@@ -18,14 +18,13 @@ from daemon.measure import boiler_state, sampling
 from daemon.measure.blow import BlowCell
 from daemon.measure.boiler_state import STEAMING, StateCell
 from daemon.measure.contact import Contact
+from daemon.measure.correction import Correction, at_25, corrected
 from daemon.measure.counter import Counter
 from daemon.measure.current_loop import Line
 from daemon.measure.meter_spec import HOUR_MS
 from daemon.measure.sampling import Sampler
 from daemon.measure.wiring import ANALOGUE, CONTACT, POSITION_OPEN, POSITION_SHUT, BoilerWiring, Role, Wiring
-from daemon.water.compensation import REFERENCE_C, to_25
 
-COLDEST_C: Final = 0.0  # boiler water below it is no temperature but a fault of the signal
 REPEAT_MS: Final = 600_000  # states and totals are derived anew this often, so that any stretch of the log shows them
 LONG_OFF_MS: Final = 24 * 3_600_000  # a boiler off that long starts afresh: low is armed anew
 
@@ -57,6 +56,7 @@ class BoilerCell(Cell):
     state_changed: bool = False
     valve_changed: bool = False
     valve_read: bool = False  # the valve can be read now
+    correction: Correction = field(default_factory=Correction)
 
 
 @cell
@@ -286,9 +286,14 @@ def _probe(
     read_now = any(scan.module == w.probe_at[0] for scan in group.scans)
     if value is not None:
         why = _at_an_end(line, value) or why
-        if w.compensate:
-            value = _compensated(value, good_value(s, w.probe_temperature), w.compensate)
-            why = int(Reason.NOT_COMPENSATED) if value is None else why
+        c = b.correction
+        value, doubt = at_25(value, w.compensation, good_value(s, w.probe_temperature), c.act > 0)
+        if value is None:
+            why = doubt
+        else:
+            why = why or doubt
+            if c.act:
+                value = corrected(value, c.gain, c.zero, c.offset)
     smp = b.sampler
     now = sampling.sample(smp, w.sample_rule, t, at, opened, steaming, value, why, read_now)
     if now == Reason.BOILER_OFF and b.state.state == boiler_state.HOT_STANDBY:
@@ -307,6 +312,8 @@ def _probe(
         b.steamed_ms = 0
         assert smp.value is not None
         out.derived.append(Derived(w.tag_conductivity, smp.value, smp.reason))
+        if w.tag_solids >= 0:
+            out.derived.append(Derived(w.tag_solids, smp.value * w.solids_factor, smp.reason))
         blows.note_reading(b.blow, smp.value)
         low = w.limits.low
         if low is not None and smp.value >= max(low, (w.set_point or low) - w.differential):
@@ -326,13 +333,6 @@ def _at_an_end(line: Line, value: float) -> int:
     if line.gain * line.ma_gain < 0:  # more current is less
         low, high = high, low
     return high if line.at_high_end(ma) else low if line.at_low_end(ma) else 0
-
-
-def _compensated(value: float, celsius: float | None, coefficient: float) -> float | None:
-    """At 25 °C; None without a temperature the coefficient reaches to."""
-    if celsius is None or celsius <= COLDEST_C or 1 + coefficient / 100 * (celsius - REFERENCE_C) <= 0:
-        return None
-    return to_25(value, celsius, coefficient)
 
 
 def _mark(w: BoilerWiring, scan: Scan, verdict: list[int], reason: int) -> None:

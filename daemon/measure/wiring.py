@@ -10,6 +10,7 @@ from typing import Final
 
 from config.limits import Limits, conductivity_limits
 from config.model import Boiler, Contact, Meter, Plant
+from config.solids import Compensation, compensation_of, solids_of
 from daemon.core.tags import RawTag, derived_tags, raw_tags
 from daemon.measure.boiler_state import StateRule
 from daemon.measure.current_loop import Line, line
@@ -40,7 +41,7 @@ class BoilerWiring:
     probe: int
     probe_at: tuple[int, int]  # module and channel index of the probe
     probe_line: Line | None
-    compensate: float  # % per degC, 0 when the transmitter compensates
+    compensation: Compensation
     probe_temperature: int
     steam_pressure: int
     water_level: int
@@ -67,6 +68,9 @@ class BoilerWiring:
     tag_conductivity: int
     tag_state: int
     tag_valve: int
+    tag_solids: int
+    solids_factor: float
+    corrected_here: bool  # a correction in the log is the normal way: the source is a raw transmitter
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,7 +188,7 @@ def _boiler(
     def switch(key: str) -> Role:
         return Role(slot(key), 1)
 
-    cond, valve, smp = b.conductivity, b.blowdown_valve, b.sample
+    cond, valve, smp, solids = b.conductivity, b.blowdown_valve, b.sample, solids_of(b)
     probe = by_name.get(f"{b.name}.probe")
     seen_by = ("probe", "valve_command", "valve_open_switch", "valve_shut_switch", "valve_position")
     used = [by_name[n].module for n in (f"{b.name}.{key}" for key in seen_by) if n in by_name]
@@ -203,7 +207,7 @@ def _boiler(
         probe=slot("probe"),
         probe_at=(probe.module, probe.channel) if probe else (-1, -1),
         probe_line=line(probe) if probe else None,
-        compensate=0.0 if cond is None or cond.compensated or b.probe_temperature is None else cond.coefficient,
+        compensation=compensation_of(b),
         probe_temperature=slot("probe_temperature"),
         steam_pressure=slot("steam_pressure"),
         water_level=slot("water_level"),
@@ -238,4 +242,7 @@ def _boiler(
         tag_conductivity=derived.get(f"{b.name}.conductivity", -1),
         tag_state=derived[f"{b.name}.state"],
         tag_valve=derived.get(f"{b.name}.valve", -1),
+        tag_solids=derived.get(f"{b.name}.dissolved_solids", -1),
+        solids_factor=solids.factor if solids else 0.0,
+        corrected_here=cond is not None and cond.calibrated_at == "log",
     )

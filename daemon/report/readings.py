@@ -28,7 +28,7 @@ Cell = float | int | str | None
 LOOK_BACK_MS: Final = 900_000
 """States and totals are stored anew every ten minutes: that far back they are found."""
 
-_WITH_QUALITY: Final = (".conductivity", ".probe")
+_WITH_QUALITY: Final = (".conductivity", ".dissolved_solids", ".probe")
 _SHOWS_VALVE: Final = ("valve_command", "valve_open_switch", "valve_shut_switch", "valve_position")
 """The first of these that is wired says whether the valve is open."""
 
@@ -158,7 +158,7 @@ class Sheet:
                 value = "open" if d.value else "shut"
             else:
                 value = in_plant_units(d.value, tag.unit, self._system)[0]
-            if tag.what in ("conductivity", "rate", "mass_rate"):
+            if tag.what in ("conductivity", "dissolved_solids", "rate", "mass_rate"):
                 once[place] = value
                 if beside >= 0:
                     once[beside] = f"{quality(d.reason).value}" + (f": {words(d.reason)}" if d.reason else "")
@@ -195,7 +195,7 @@ def _columns(plant: Plant, system: System) -> Iterator[Column]:
             yield Column(name, "", quality=True)
 
     for b in plant.boilers:
-        for what in ("conductivity", "probe", "state", "valve"):
+        for what in ("conductivity", "dissolved_solids", "probe", "state", "valve"):
             name = f"{b.name}.{what}"
             if name in derived:
                 yield from one(name, derived[name].unit)

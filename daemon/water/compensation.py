@@ -11,6 +11,7 @@ from itertools import pairwise
 from typing import Final
 
 REFERENCE_C: Final = 25.0
+NATURAL_C: Final = (0.0, 35.0)  # ends of the table of natural waters
 
 # k25 = k * f25 for natural waters up to about 1000 uS/cm (ISO 7888:1985, from memory): not for boiler water
 _NATURAL: Final = (

@@ -11,8 +11,11 @@ from tests.support.published import rows, table
 
 HEAT = (
     ("b1_blow  =", 'b1_temp = { function = "input", address = 1, span = "0..65535 = 0..20 mA" }\nb1_blow  ='),
-    ("[boiler.sample]", '[boiler.probe_temperature]\nchannel = "io.b1_temp"\nrange = "4..20 mA = 0..200 °C"\n[boiler.sample]'),
-)  # fmt: skip
+    (
+        "[boiler.sample]",
+        '[boiler.probe_temperature]\nchannel = "io.b1_temp"\nrange = "4..20 mA = 0..200 °C"\n[boiler.sample]',
+    ),
+)
 HELD = 'signal = "held"'
 
 
@@ -24,6 +27,7 @@ def solids(inside: str) -> tuple[str, str]:
     return "[boiler.sample]", f"[boiler.dissolved_solids]\n{inside}\n[boiler.sample]"
 
 
+PAIR, DATE = 'laboratory = "2030 ppm = 2900 uS/cm"', 'date = "2026-10-14"'
 SLIPS = [
     ((said('compensation = "linear"'),), "conductivity.compensation", '"linear" wants the temperature of the probe'),
     (
@@ -39,10 +43,10 @@ SLIPS = [
     ((*HEAT, said('compensation_trusted = "10..60 bar"')), "conductivity.compensation_trusted", "unit of temperature"),
     ((*HEAT, said('compensation = "cubic"')), "conductivity.compensation", "linear"),
     ((solids("factor = 3.0"),), "dissolved_solids.factor", "2"),
-    ((solids('factor = 0.7\nlaboratory = "2030 ppm = 2900 uS/cm"\ndate = "2026-10-14"'),), "dissolved_solids.factor", "one of the two"),
-    ((solids('laboratory = "2030 ppm = 2900 uS/cm"'),), "dissolved_solids.laboratory", "wants the day of the sample"),
-    ((solids('laboratory = "2030 = 2900 uS/cm"\ndate = "2026-10-14"'),), "dissolved_solids.laboratory", "wants solids = conductivity"),
-    ((solids('laboratory = "0 ppm = 2900 uS/cm"\ndate = "2026-10-14"'),), "dissolved_solids.laboratory", "wants both above 0"),
+    ((solids(f"factor = 0.7\n{PAIR}\n{DATE}"),), "dissolved_solids.factor", "one of the two"),
+    ((solids(PAIR),), "dissolved_solids.laboratory", "wants the day of the sample"),
+    ((solids(PAIR.replace(" ppm", "") + "\n" + DATE),), "dissolved_solids.laboratory", "wants solids = conductivity"),
+    ((solids(PAIR.replace("2030", "0") + "\n" + DATE),), "dissolved_solids.laboratory", "wants both above 0"),
     ((solids("factor = 0.8\nneutralised = true"),), "dissolved_solids.neutralised", "the two are never mixed"),
 ]  # fmt: skip
 
