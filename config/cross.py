@@ -5,7 +5,7 @@ from __future__ import annotations
 from config.expand import Expanded
 from config.findings import Found
 from config.model import Plant
-from config.rules import house, limits, metering, modules, names, sampling, solids, text, wiring
+from config.rules import house, limits, metering, modules, names, sampling, solids, text, water, wiring
 from config.rules.view import view
 
 _RULES = (
@@ -18,6 +18,7 @@ _RULES = (
     *sampling.RULES,
     *metering.RULES,
     *house.RULES,
+    *water.RULES,
 )
 
 

@@ -23,6 +23,7 @@ from config.meter import MeterChange as MeterChange
 from config.solids import Degrees, DissolvedSolids, How
 from config.written import (
     ChannelRef,
+    ClockTime,
     Conductivity,
     Day,
     Length,
@@ -37,6 +38,7 @@ from config.written import (
     Volume,
     VolumeFlow,
     WaterFlow,
+    WaterQuality,
     air_of,
     only_text,
 )
@@ -232,6 +234,9 @@ class Boiler(Part):
     steam_pressure: Signal | None = None
     probe_temperature: Signal | None = None
     cutoff_test: tuple[CutoffTest, ...] = ()
+    feedwater_conductivity: WaterQuality | None = None  # an analogue's name, or uS/cm
+    makeup_conductivity: WaterQuality | None = None
+    condensate_conductivity: WaterQuality | None = None
 
 
 class Tank(Part):
@@ -255,6 +260,15 @@ class Chemical(Part):
     rate: VolumeFlow | None = None
     rate_date: Day | None = None
     serves: tuple[Name, ...]
+    paced_by: tuple[Name, ...] = ()  # boilers whose blow, or meters whose volume, paces it; (): those it serves
+    limit: Annotated[Time, Positive] | None = None  # with or after a blow: the longest run
+    share: Annotated[Ratio, Positive] | None = None  # of the time; after a blow: of the blow's length
+    cycle: Annotated[Time, Positive] | None = None  # share of time: on and off once within it
+    times: tuple[ClockTime, ...] = ()  # schedule: "06:00" each day, or "Mon 06:00"
+    run: Annotated[Time, Positive] | None = None  # schedule, makeup: how long one run lasts
+    volume: Annotated[Volume, Positive] | None = None  # makeup: metered volume for one run
+    meter: Name | None = None  # a [[meter]] that counts strokes or volume of the chemical itself
+    speed: Name | None = None  # an [[analogue]] in % that drives the pump
 
 
 class Analogue(Part):

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from datetime import date
-from typing import Annotated
+from typing import Annotated, Final
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationInfo, WithJsonSchema
 
@@ -56,6 +56,8 @@ def _flow(value: object, info: ValidationInfo) -> float:
     return units.quantity(value, "mass flow")
 
 
+NAME: Final = "[A-Za-z][A-Za-z0-9_-]{0,39}"
+
 Time = Annotated[float, _reads("time"), _written("time")]
 Pressure = Annotated[float, _reads("pressure"), _written("pressure")]
 Conductivity = Annotated[float, _reads("conductivity"), _written("conductivity")]
@@ -68,6 +70,35 @@ Ratio = Annotated[float, _reads("ratio"), _written("ratio")]
 Length = Annotated[float, _reads("length"), _written("length")]
 WaterFlow = Annotated[float, BeforeValidator(_flow), _written("mass flow")]
 """kg/h of water, written as a mass flow or as a volume flow of cold water."""
+
+
+def _name_or_conductivity(value: object, info: ValidationInfo) -> object:
+    if isinstance(value, float) and not info.context:
+        return value
+    if not isinstance(value, str):
+        raise ValueError(
+            f'wants the name of an [[analogue]], or a conductivity like "350 uS/cm"; found {units.found_text(value)}'
+        )
+    if re.fullmatch(NAME, value):
+        return value
+    found = units.quantity(value, "conductivity")
+    if found <= 0:
+        raise ValueError(f"wants more than 0; found {units.found_text(value)}")
+    return found
+
+
+WaterQuality = Annotated[
+    float | str,
+    BeforeValidator(_name_or_conductivity),
+    WithJsonSchema(
+        {
+            "type": "string",
+            "description": "the name of an [[analogue]] that measures it, or a conductivity with its unit",
+            "examples": ["feedwater", "350 uS/cm"],
+        }
+    ),
+]
+"""The name of an analogue signal, or uS/cm as written."""
 
 
 def _more_than_none(value: float) -> float:
@@ -88,9 +119,20 @@ def _iso_day(value: object) -> object:
     return value
 
 
+DAYS: Final = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+
+
+def _clock_time(value: object) -> object:
+    m = re.fullmatch(r"(?:(\w{3}) )?(\d\d):(\d\d)", value, re.ASCII) if isinstance(value, str) else None
+    if m is None or (m[1] and m[1] not in DAYS) or int(m[2]) > 23 or int(m[3]) > 59:
+        raise ValueError(f'wants a time of day, like "06:00" or "Mon 06:00"; found {units.found_text(value)}')
+    return value
+
+
 Positive = AfterValidator(_more_than_none)
 Day = Annotated[str, BeforeValidator(_iso_day)]
-Name = Annotated[str, Field(pattern=r"^[A-Za-z][A-Za-z0-9_-]{0,39}$")]
+ClockTime = Annotated[str, BeforeValidator(_clock_time)]
+Name = Annotated[str, Field(pattern=f"^{NAME}$")]
 ChannelRef = Annotated[str, Field(pattern=r"^[A-Za-z][A-Za-z0-9_-]*\.[A-Za-z][A-Za-z0-9_-]*$")]
 
 

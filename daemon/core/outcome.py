@@ -40,6 +40,8 @@ class Blow:
     ended_at: float | None  # and at its end
     complete: bool  # False: an end was not seen (gap, restart, boiler off)
     plus_minus_ms: int  # one poll interval
+    kg: float | None = None  # what was blown down, None where it cannot be told
+    kg_by: str = ""  # meter, opening (the valve's stated flow and open time) or balance (the fall of conductivity)
 
 
 @dataclass(frozen=True, slots=True)

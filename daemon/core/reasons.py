@@ -69,7 +69,15 @@ class Reason(IntEnum):
     DAY_NOT_WHOLE = 76
     DAY_SHARED = 77  # pulses of a gap over midnight, shared by time
     NOT_COMPENSATED = 80  # wants a temperature that is not there
+    FEEDWATER_PURE = 81  # under 50 uS/cm: cycles by conductivity say little
+    LESS_THAN_A_DAY = 87  # the window is not full yet
+    NOMINAL_RATE = 88  # a rate without a dated draw-down test
+    WRITTEN_FIGURE = 89  # worked out with a figure of the plant file
     NOT_KNOWN_YET = 90  # nothing read since start
+    NOTHING_FLOWED = 91  # nothing to divide by
+    RESTS_ON_UNCERTAIN = 92
+    FIGURES_CONTRADICT = 93
+    NOT_JUDGED_YET = 95
     COMPENSATION_STRETCHED = 96
     COMPENSATION_ENDS = 97
     NOT_AT_25 = 98  # nobody compensates, and no correction made in place is in force
@@ -125,7 +133,15 @@ _TEXT: Final[Mapping[int, tuple[Quality, str]]] = {
     76: (Quality.UNCERTAIN, "day not seen whole: at least this"),
     77: (Quality.UNCERTAIN, "a gap over midnight is shared by time"),
     80: (Quality.BAD, "not compensated: no probe temperature"),
+    81: (Quality.UNCERTAIN, "feedwater below 50 uS/cm: cycles by conductivity say little"),
+    87: (Quality.UNCERTAIN, "less than a day watched"),
+    88: (Quality.UNCERTAIN, "nominal: no dated draw-down test"),
+    89: (Quality.UNCERTAIN, "worked out with a figure of the plant file"),
     90: (Quality.BAD, "nothing read yet"),
+    91: (Quality.BAD, "nothing flowed in the time"),
+    92: (Quality.UNCERTAIN, "rests on uncertain readings"),
+    93: (Quality.BAD, "the figures contradict each other"),
+    95: (Quality.UNCERTAIN, "not seen long enough to judge"),
     96: (Quality.UNCERTAIN, "compensated outside the range it is trusted in"),
     97: (Quality.BAD, "not compensated: the probe is too hot for the natural-water curve"),
     98: (Quality.UNCERTAIN, "not compensated: at the temperature of the probe"),

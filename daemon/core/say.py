@@ -20,15 +20,21 @@ _KIND: Final = {
 }
 
 
-_GAS: Final = {"m3 gas": "ft3", "m3/h gas": "ft3/h"}
-"""Fuel gas is never counted in gallons."""
+_OWN: Final = {
+    "m3 gas": (units.FT3_M3, "ft3", "m3"),  # fuel gas is never counted in gallons
+    "m3/h gas": (units.FT3_M3, "ft3/h", "m3/h"),
+    "L": (1000 * units.GAL_M3, "US gal", "L"),  # of chemical
+    "mL/m3": (1000 / 128, "fl oz/1000 US gal", "mL/m3"),
+}
+"""Units that are no base unit: what one of the US unit is in it, the US unit and the SI one."""
 _NEUTRALISED: Final = " (neutralised)"  # part of a unit: what was read of neutralised water is not the same quantity
 
 
 def in_plant_units(value: float, unit: str, system: System) -> tuple[float, str]:
     """A value in a base unit as the number and unit people of this plant use; other units stay as they are."""
-    if unit in _GAS:
-        return (value / units.FT3_M3, _GAS[unit]) if system == "us" else (value, unit.removesuffix(" gas"))
+    if unit in _OWN:
+        factor, us, si = _OWN[unit]
+        return (value / factor, us) if system == "us" else (value, si)
     bare, label = (unit.removesuffix(_NEUTRALISED), _NEUTRALISED) if unit.endswith(_NEUTRALISED) else (unit, "")
     kind = _KIND.get(bare, "")
     if kind and label:

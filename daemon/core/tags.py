@@ -10,6 +10,9 @@ from typing import Literal
 
 from config.model import Plant, Range, Span
 from config.solids import solids_of
+from daemon.core.derived_tag import DerivedTag as DerivedTag
+from daemon.core.figure_tags import PACING as PACING
+from daemon.core.figure_tags import figure_tags
 
 RawKind = Literal["analogue", "contact", "counter", "raw"]
 
@@ -32,16 +35,6 @@ class RawTag:
     range: Range | None = None
     closed_means: str = ""
     whole: bool = True  # counts are whole numbers; False for f32 and f64
-
-
-@dataclass(frozen=True, slots=True)
-class DerivedTag:
-    """A value the engine works out: "B1.conductivity" is the representative reading."""
-
-    name: str
-    target: str
-    what: Literal["conductivity", "dissolved_solids", "state", "valve", "total", "rate", "mass", "mass_rate"]
-    unit: str
 
 
 _BASE_UNIT = {
@@ -140,4 +133,4 @@ def derived_tags(plant: Plant) -> tuple[DerivedTag, ...]:
         if m.of_water:
             out.append(DerivedTag(f"{m.name}.mass", m.name, "mass", "kg"))
             out.append(DerivedTag(f"{m.name}.mass_rate", m.name, "mass_rate", "kg/h"))
-    return tuple(out)
+    return (*out, *figure_tags(plant))

@@ -11,6 +11,7 @@ from config.model import Plant
 from daemon.alarms.condition import AlarmCell
 from daemon.core.outcome import Entry, Standing
 from daemon.engine.state import Cells, State, programme
+from daemon.measure.balance import carried
 from daemon.measure.counter import Counter
 from daemon.measure.meter_spec import MeterSpec
 from daemon.measure.senses import BoilerCell, Senses, fresh_senses
@@ -85,6 +86,7 @@ def _senses(old: Senses, was: Wiring, now: Wiring) -> Senses:
         if w.name in boilers:
             s.boilers[i] = _boiler(s.boilers[i], *boilers[w.name], w)
     s.facts = [f.clone() for f in old.facts]
+    s.balance = carried(old.balance, was.balance, now.balance)
     return s
 
 

@@ -93,6 +93,8 @@ def restore(plant: Plant, body: bytes) -> State:
         (cells.senses.counters, fresh.counters),
         (cells.senses.modules, fresh.modules),
         (cells.senses.boilers, fresh.boilers),
+        (cells.senses.balance.sums.now, fresh.balance.sums.now),
+        (cells.senses.balance.values, fresh.balance.values),
     ):
         if len(have) != len(want):
             raise SnapshotError("the snapshot's signals are not this plant's")

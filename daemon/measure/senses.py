@@ -13,8 +13,9 @@ from daemon.core.cells import Cell, cell
 from daemon.core.outcome import Blow, Derived
 from daemon.core.reasons import Quality, Reason, quality
 from daemon.core.scan import Group, Scan
+from daemon.measure import balance, boiler_state, sampling
 from daemon.measure import blow as blows
-from daemon.measure import boiler_state, sampling
+from daemon.measure.balance import Balance, fresh_balance
 from daemon.measure.blow import BlowCell
 from daemon.measure.boiler_state import STEAMING, StateCell
 from daemon.measure.contact import Contact
@@ -92,6 +93,7 @@ class Senses(Cell):
     modules: list[ModuleCell]
     boilers: list[BoilerCell]
     facts: list[FactCell]
+    balance: Balance
     t: int = -1
     at: int = 0
     real: int = -1
@@ -122,6 +124,7 @@ def fresh_senses(w: Wiring) -> Senses:
         modules=[ModuleCell() for _ in w.uses],
         boilers=[BoilerCell(StateCell(), Sampler(), BlowCell()) for _ in w.boilers],
         facts=[FactCell() for _ in FACTS],
+        balance=fresh_balance(w.balance),
     )
 
 
@@ -162,6 +165,7 @@ def take(s: Senses, w: Wiring, group: Group) -> Taken:
         _boiler(s, b, bw, group, verdicts, dt, repeat, out)
     out.verdicts = [tuple(v) for v in verdicts]
     _meters(s, w, group, repeat, out)
+    balance.follow(s, w, dt, group.gap_ms > 0, repeat, out)
     return out
 
 

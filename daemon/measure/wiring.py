@@ -12,8 +12,10 @@ from config.limits import Limits, conductivity_limits
 from config.model import Boiler, Contact, Meter, Plant
 from config.solids import Compensation, compensation_of, solids_of
 from daemon.core.tags import RawTag, derived_tags, raw_tags
+from daemon.measure.balance_rules import BalanceRules, balance_rules
 from daemon.measure.boiler_state import StateRule
 from daemon.measure.current_loop import Line, line
+from daemon.measure.dosing_rules import Names
 from daemon.measure.meter_spec import MeterSpec, meter_spec
 from daemon.measure.sampling import SampleRule
 
@@ -99,6 +101,7 @@ class Wiring:
     module_link: tuple[int, ...]
     module_names: tuple[str, ...]
     module_every_ms: tuple[int, ...]
+    balance: BalanceRules
 
 
 def wire(plant: Plant) -> Wiring:
@@ -134,6 +137,7 @@ def wire(plant: Plant) -> Wiring:
     links = tuple(x.name for x in plant.links)
     derived = {d.name: i for i, d in enumerate(derived_tags(plant))}
     by_name = {t.name: t for t in tags}
+    every_ms = tuple(round(m.every * 1000) for m in plant.modules)
     return Wiring(
         uses=tuple(tuple(u) for u in uses),
         slots=(count[0], count[1], count[2]),
@@ -144,7 +148,16 @@ def wire(plant: Plant) -> Wiring:
         links=links,
         module_link=tuple(links.index(m.link) for m in plant.modules),
         module_names=names,
-        module_every_ms=tuple(round(m.every * 1000) for m in plant.modules),
+        module_every_ms=every_ms,
+        balance=balance_rules(
+            plant,
+            Names(
+                slot=slot_of,
+                tag=derived,
+                boiler={b.name: i for i, b in enumerate(plant.boilers)},
+                poll_ms={t.name: every_ms[t.module] for t in tags},
+            ),
+        ),
     )
 
 

@@ -1,10 +1,11 @@
 """Stored groups to rows of readings in the plant's own units: one row an instant, one column a tag.
 
-Wide, because that is what opens and filters easily in a spreadsheet. Every conductivity and probe column has its
-quality beside it; what is not good of the other tags is told in words in the last column. A representative
-conductivity stands only in the row in which it was taken; boiler state, valve and meter totals stand in every row
-from the first known on, a valve only while the contacts that show it are read. Values are worked out from the stored
-counts by the plant version in force, as live. A tag that several versions know has one column, or one for each unit.
+Wide, because that is what opens and filters easily in a spreadsheet. Every conductivity, probe and figure column has
+its quality beside it; what is not good of the other tags is told in words in the last column. A representative
+conductivity stands only in the row in which it was taken, a blow's mass in that of its end; boiler state, valve, meter
+totals and figures stand in every row from the first known on, a valve only while the contacts that show it are read.
+Values are worked out from the stored counts by the plant version in force, as live. A tag that several versions know
+has one column, or one for each unit.
 
 Pure but for the reader it is given. May import: config, daemon.core, daemon.measure, daemon.store.
 """
@@ -18,7 +19,7 @@ from typing import Final
 from config.model import Plant
 from daemon.core.reasons import Quality, quality, words
 from daemon.core.say import System, in_plant_units
-from daemon.core.tags import STATES, DerivedTag, RawTag, derived_tags, raw_tags
+from daemon.core.tags import PACING, STATES, DerivedTag, RawTag, derived_tags, raw_tags
 from daemon.measure.current_loop import to_reading
 from daemon.store.reader import Reader
 from daemon.store.records import StoredGroup
@@ -29,6 +30,8 @@ LOOK_BACK_MS: Final = 900_000
 """States and totals are stored anew every ten minutes: that far back they are found."""
 
 _WITH_QUALITY: Final = (".conductivity", ".dissolved_solids", ".probe")
+_FIGURES: Final = ("figure", "event", "pacing")
+"""Derived tags with a quality of their own beside them, and no value where their reason is bad."""
 _SHOWS_VALVE: Final = ("valve_command", "valve_open_switch", "valve_shut_switch", "valve_position")
 """The first of these that is wired says whether the valve is open."""
 
@@ -147,23 +150,31 @@ class Sheet:
     def _derived(self, stored: StoredGroup, known: _Known) -> list[Cell]:
         """A row's cells with what stands, and what this group brought."""
         once: dict[int, Cell] = {}
+        cells_of: dict[int, Cell] | list[Cell]
         for d in stored.derived:
             tag, place, beside = known.derived[d.tag]
             if place < 0:
                 continue
             value: Cell
-            if tag.what == "state":
+            said = f"{quality(d.reason).value}" + (f": {words(d.reason)}" if d.reason else "")
+            if tag.what in _FIGURES and quality(d.reason) is Quality.BAD:
+                value = None
+            elif tag.what == "state":
                 value = STATES[int(d.value)]
             elif tag.what == "valve":
                 value = "open" if d.value else "shut"
+            elif tag.what == "pacing":
+                value = PACING[int(d.value)]
             else:
-                value = in_plant_units(d.value, tag.unit, self._system)[0]
-            if tag.what in ("conductivity", "dissolved_solids", "rate", "mass_rate"):
-                once[place] = value
-                if beside >= 0:
-                    once[beside] = f"{quality(d.reason).value}" + (f": {words(d.reason)}" if d.reason else "")
-            else:
-                self._standing[place] = value
+                value = in_plant_units(d.value, tag.unit, self._system)[0] if tag.unit else d.value
+            cells_of = (
+                once
+                if tag.what in ("conductivity", "dissolved_solids", "rate", "mass_rate", "event")
+                else self._standing
+            )
+            cells_of[place] = value
+            if beside >= 0:
+                cells_of[beside] = said
         cells = self._standing.copy()
         for place, value in once.items():
             cells[place] = value
@@ -191,9 +202,10 @@ def _columns(plant: Plant, system: System) -> Iterator[Column]:
         done.add(name)
         shown = in_plant_units(0.0, unit, system)[1] if unit else ""
         yield Column(name, shown)
-        if name.endswith(_WITH_QUALITY):
+        if name.endswith(_WITH_QUALITY) or (name in derived and derived[name].what in _FIGURES):
             yield Column(name, "", quality=True)
 
+    figures = [d for d in derived.values() if d.what in _FIGURES]
     for b in plant.boilers:
         for what in ("conductivity", "dissolved_solids", "probe", "state", "valve"):
             name = f"{b.name}.{what}"
@@ -201,6 +213,9 @@ def _columns(plant: Plant, system: System) -> Iterator[Column]:
                 yield from one(name, derived[name].unit)
             elif name in raw:
                 yield from one(name, raw[name].unit)
+        for d in figures:
+            if d.target == b.name:
+                yield from one(d.name, d.unit)
         for name, tag in raw.items():
             if tag.target == b.name and name not in done:
                 yield from one(name, tag.unit)

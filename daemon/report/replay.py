@@ -171,7 +171,9 @@ class _Teller:
                 add((at_ms, name, value, unit, quality(verdict).value, words(verdict)))
         for d in outcome.derived:
             tag = self._derived[d.tag]
-            add((at_ms, tag.name, d.value, tag.unit, quality(d.reason).value, words(d.reason)))
+            bad = tag.what in ("figure", "event", "pacing") and quality(d.reason) is Quality.BAD
+            said = None if bad else d.value
+            add((at_ms, tag.name, said, tag.unit, quality(d.reason).value, words(d.reason)))
 
 
 class _Parquet:

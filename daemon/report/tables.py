@@ -24,9 +24,14 @@ ALARM_HEADS: Final = (
 )  # fmt: skip
 BLOW_HEADS: Final = (
     "boiler", "start", "end", "open for (min)", "openings", "conductivity at start", "conductivity at end", "unit",
-    "seen whole", "plus or minus (s)",
+    "seen whole", "plus or minus (s)", "blown down", "mass unit", "mass told by",
 )  # fmt: skip
 
+MASS_BY: Final = {
+    "meter": "blowdown meter",
+    "opening": "the valve's stated flow and open time",
+    "balance": "the fall of conductivity",
+}
 _EVENTS: Final = {"out_of_service": "taken out of service", "in_service": "back in service"}
 _MEANING: Final = {life.value: text for life, text in MEANING.items()}
 
@@ -79,6 +84,9 @@ def blow_row(b: Blow, plant: Plant, zone: ZoneInfo) -> tuple[Cell, ...]:
         in_plant_units(0.0, "uS/cm", system)[1],
         "yes" if b.complete else "no",
         b.plus_minus_ms / 1000,
+        None if b.kg is None else _round(in_plant_units(b.kg, "kg", system)[0]),
+        "" if b.kg is None else in_plant_units(0.0, "kg", system)[1],
+        MASS_BY.get(b.kg_by, b.kg_by),
     )
 
 

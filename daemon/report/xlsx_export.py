@@ -17,7 +17,7 @@ from zoneinfo import ZoneInfo
 
 from config.model import Plant
 from daemon.core.reasons import Quality
-from daemon.core.tags import raw_tags
+from daemon.core.tags import derived_tags, raw_tags
 from daemon.report.files import replacing
 from daemon.report.readings import sheet_of
 from daemon.report.tables import ALARM_HEADS, BLOW_HEADS, alarm_row, blow_row, site_time
@@ -29,7 +29,7 @@ CELL_TEXT: Final = 32_767  # the format's longest text; longer ones the library 
 _WIDE: Final = {"evidence": 60, "meaning": 30, "alarm": 30, "state": 22, "not good": 40}
 _DIGITS: Final = {
     **dict.fromkeys(("umho/cm", "uS/cm", "psig", "°F", "°C", "%", "US gal", "ft3", "ft3/h", "kPa", "min"), "#,##0.0"),
-    **dict.fromkeys(("barg", "gpm", "lb", "kg", "lb/h", "kg/h"), "#,##0.00"),
+    **dict.fromkeys(("barg", "gpm", "lb", "kg", "lb/h", "kg/h", "L", "h", "mL/m3", "fl oz/1000 US gal"), "#,##0.00"),
     **dict.fromkeys(("m3", "m3/h", "mA"), "#,##0.000"),
 }
 """Decimals by the unit in the header; every other number is shown as it is."""
@@ -162,6 +162,7 @@ def _summary(book: Any, pages: _Pages, plant: Plant, zone: ZoneInfo, from_ms: in
                      "its probe column is what the probe saw at every poll, sampled or not."),
         ("Quality", f"{Quality.GOOD.value}: taken while sample flowed, loop sound. {Quality.UNCERTAIN.value}: there is "
                     f"a value, with the reason why not to lean on it. {Quality.BAD.value}: there is no value to use."),
+        *((f.name, f"{f.label}: {f.about}") for f in derived_tags(plant) if f.label),
         ("Contacts", "; ".join(_contacts(plant)) or "none"),
         ("Blows", "Openings of the surface blowdown valve; lengths are as exact as the polls (plus or minus)."),
         ("Alarms", "Every event of every alarm. Value and limit are those at the event."),

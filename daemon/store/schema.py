@@ -160,8 +160,13 @@ CREATE TABLE store_event (
 ) STRICT;
 """
 
+SECOND: Final = """
+ALTER TABLE blow ADD COLUMN kg REAL;
+ALTER TABLE blow ADD COLUMN kg_by TEXT NOT NULL DEFAULT '';
+"""
+
 Step = str | Callable[[apsw.Connection], None]
-STEPS: Final[tuple[Step, ...]] = (FIRST,)
+STEPS: Final[tuple[Step, ...]] = (FIRST, SECOND)
 """`STEPS[n]` leads from version n to n + 1."""
 
 

@@ -7,6 +7,10 @@ Pure. Any one unit of mass flow and of conductivity, the same throughout; fracti
 from __future__ import annotations
 
 import math
+from typing import Final
+
+HALVINGS: Final = 60
+MOST_CHANGES: Final = 100.0  # of the boiler's water, within the time
 
 
 def cycles(boiler: float, feedwater: float) -> float:
@@ -45,3 +49,25 @@ def after(start: float, feedwater: float, steam: float, blowdown: float, water: 
         return start + steam * feedwater / water * hours
     final = (steam + blowdown) * feedwater / blowdown
     return final + (start - final) * math.exp(-blowdown * hours / water)
+
+
+def blown(start: float, end: float, feedwater: float, steam: float, water: float, hours: float) -> float | None:
+    """The steady blowdown (mass an hour) under which conductivity falls from `start` to `end` in `hours`.
+
+    None where no blowdown does: conductivity did not fall below what it would have climbed to without, or fell as far
+    as the feedwater's. The inverse of `after`, by halving.
+    """
+    if hours <= 0 or end <= feedwater or start <= feedwater or end >= after(start, feedwater, steam, 0, water, hours):
+        return None
+    low, high = 0.0, water / hours
+    while after(start, feedwater, steam, high, water, hours) > end:
+        low, high = high, 2 * high
+        if high > MOST_CHANGES * water / hours:
+            return None
+    for _ in range(HALVINGS):
+        middle = (low + high) / 2
+        if after(start, feedwater, steam, middle, water, hours) > end:
+            low = middle
+        else:
+            high = middle
+    return (low + high) / 2

@@ -162,6 +162,9 @@ class House:
             "aux.b1_stack_temp": Transmitter(_f(0), _f(800), 0.4, 5.0),
             "aux.b2_stack_temp": Transmitter(_f(0), _f(800), 0.4, 5.0),
         }
+        # draws of its own, so that what it adds to the house moves no other reading
+        self._more_random = random.Random(f"{seed} {start_ms} feedwater")
+        self.feedwater_loop = Transmitter(0, 2000, 0.8, 5.0)
         self._sense()
 
     def _local_minute(self, at: datetime) -> float:
@@ -311,6 +314,7 @@ class House:
             loop.sense(value, draw(0.0, 1.0), DT)
             if ref in self.acts.loops_open:
                 loop.ma = 0.0
+        self.feedwater_loop.sense(self.tank.cond, self._more_random.gauss(0.0, 1.0), DT)
 
     @property
     def limits_closed(self) -> tuple[bool, bool]:

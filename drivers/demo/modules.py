@@ -54,6 +54,10 @@ def _current(ref: str, per_ma: float, top: int, house: House) -> int:
     return min(top, max(0, round(house.loops[ref].ma * per_ma)))
 
 
+def _feedwater(house: House) -> int:
+    return min(65535, max(0, round(house.feedwater_loop.ma * 1000)))
+
+
 def _float_current(ref: str, house: House) -> float:
     return as_f32(house.loops[ref].ma)
 
@@ -104,6 +108,7 @@ def _places() -> tuple[Place, ...]:
         Place("aux", "header_pressure", "input", 5, "f32", partial(_float_current, "aux.header_pressure"), True),
         Place("aux", "b1_stack_temp", "input", 7, "s16", partial(_current, "aux.b1_stack_temp", _PER_MA_15, 32767)),
         Place("aux", "b2_stack_temp", "input", 8, "s16", partial(_current, "aux.b2_stack_temp", _PER_MA_15, 32767)),
+        Place("aux", "feedwater_cond", "input", 9, "u16", _feedwater),
     ]
     return tuple(ai + di + counters + aux)
 

@@ -18,11 +18,15 @@ from config.schema import schema
 EXAMPLES = Path(__file__).parents[2] / "config" / "examples"
 
 
-def test_the_smallest_plant_has_one_note() -> None:
+def test_the_smallest_plant_has_two_notes() -> None:
     text = load(EXAMPLES / "smallest.toml")
-    assert [(f.level, f.key, f.text.split(" without ")[1]) for f in check(text)] == [
-        ("note", "boiler B1", "burner or steam_pressure")
-    ]
+    first, second = check(text)
+    assert (first.level, first.key, first.text.split(" without ")[1]) == (
+        "note",
+        "boiler B1",
+        "burner or steam_pressure",
+    )
+    assert (second.level, second.key, second.text.split(":")[0]) == ("note", "boiler B1", "no feedwater_conductivity")
     assert [(len(x), x[0].name) for x in (text.plant.modules, text.plant.boilers, text.plant.persons)] == [
         (1, "io"),
         (1, "B1"),
@@ -40,6 +44,8 @@ def test_the_creamery_has_notes_only() -> None:
         "boiler B1 conductivity",
         "boiler B2 conductivity",
         "meter softener channel",
+        "boiler B1 makeup_conductivity",
+        "boiler B2 makeup_conductivity",
     }
 
 

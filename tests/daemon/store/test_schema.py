@@ -7,6 +7,7 @@ from pathlib import Path
 import apsw
 import pytest
 
+from daemon.core.outcome import Blow
 from daemon.store import schema
 from daemon.store.errors import StoreBroken, StoreUnknown
 from daemon.store.reader import Reader
@@ -46,10 +47,21 @@ async def test_a_later_step_keeps_what_is_stored(tmp_path: Path) -> None:
 
     more = (*schema.STEPS, "CREATE TABLE next_thing (groups INTEGER) STRICT; INSERT INTO next_thing VALUES (0)", fill)
     db = apsw.Connection(str(path))
-    assert schema.migrate(db, str(path), more) == (1, 3)
+    assert schema.migrate(db, str(path), more) == (len(schema.STEPS), len(more))
     assert db.execute("SELECT groups FROM next_thing").fetchall() == [(1,)]
     assert db.execute("SELECT number FROM scan_group").fetchall() == [(1,)]
     db.close()
+
+
+def test_a_store_of_the_first_schema_keeps_its_blows(tmp_path: Path) -> None:
+    path = tmp_path / "a.db"
+    db = apsw.Connection(str(path))
+    schema.migrate(db, str(path), schema.STEPS[:1])
+    db.execute("INSERT INTO blow VALUES (1, 1, 'B1', 1000, 2000, 1, 900, 3010.5, 2900.0, 1, 10000)")
+    assert schema.migrate(db, str(path)) == (1, len(schema.STEPS))
+    db.close()
+    with Reader(path) as reader:
+        assert list(reader.blows()) == [Blow("B1", 1000, 2000, 1, 900, 3010.5, 2900.0, True, 10000, None, "")]
 
 
 def test_a_step_that_fails_leaves_the_version_before_it(tmp_path: Path) -> None:
@@ -72,7 +84,7 @@ async def test_a_store_of_a_later_program_is_refused_untouched(tmp_path: Path) -
     db = apsw.Connection(str(path))
     db.pragma("user_version", 7)
     db.close()
-    with pytest.raises(StoreUnknown, match=r"schema version 7; this program knows up to 1.*newer program"):
+    with pytest.raises(StoreUnknown, match=r"schema version 7; this program knows up to 2.*newer program"):
         await Writer.open(path, owner="Quillmarsh Creamery")
     with pytest.raises(StoreUnknown, match="schema version 7"):
         Reader(path)

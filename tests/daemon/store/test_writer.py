@@ -11,6 +11,7 @@ import pytest
 from daemon.core.outcome import MailRow, Standing
 from daemon.store.errors import StoreError, StoreRefused
 from daemon.store.reader import Reader
+from daemon.store.schema import STEPS
 from daemon.store.writer import Writer
 from tests.support.stores import PLANT, START_MS, TEXT, Expected, begin, commit, made, plant
 
@@ -18,7 +19,7 @@ from tests.support.stores import PLANT, START_MS, TEXT, Expected, begin, commit,
 async def test_every_commit_is_complete_at_once_for_another_reader(tmp_path: Path) -> None:
     path, expected = tmp_path / "a.db", Expected()
     writer = await begin(path)
-    assert writer.migrated == (0, 1)
+    assert writer.migrated == (0, len(STEPS))
     for number in range(1, 61):
         expected.made.append(made(number))
         await commit(writer, expected.made[-1])
@@ -39,7 +40,7 @@ async def test_the_next_start_finds_where_the_last_one_ended(tmp_path: Path) -> 
     head = await writer.head()
     await writer.aclose()
     writer = await Writer.open(path, owner="Quillmarsh Creamery", reserve_bytes=0)
-    assert writer.migrated == (1, 1)
+    assert writer.migrated == (len(STEPS), len(STEPS))
     assert await writer.head() == head
     last = await writer.last()
     assert last is not None
