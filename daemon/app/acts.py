@@ -1,14 +1,17 @@
 """What a person can do by the letterbox, and the fields of each act that are kept: `daemon.engine.acts` applies them.
 
-Pure. May import: nothing of ours.
+Pure. May import: daemon.engine.
 """
 
 from __future__ import annotations
 
 from typing import Final
 
+from daemon.engine.calibrating import CALIBRATE_FIELDS
+
 ACTS: Final[dict[str, tuple[str, ...]]] = {
     "ack": ("occurrence",),
+    "calibrate": CALIBRATE_FIELDS,
     "note": ("text", "target"),
     "loop_check": ("channel", "tag", "driven_by", "steps", "summary"),
 }

@@ -12,6 +12,7 @@ from typing import Any, Final, Protocol
 
 from daemon.core.outcome import Calibration, Entry, ManualReading
 from daemon.core.scan import Act, Group
+from daemon.engine.calibrating import calibrate
 from daemon.engine.state import Cells, Programme
 from daemon.measure.senses import FACTS
 
@@ -72,6 +73,7 @@ def _service(doing: Doing, act: Act) -> str:
 
 ACTS: Final[Mapping[str, Apply]] = {
     "ack": _ack,
+    "calibrate": calibrate,
     "note": _note,
     "loop_check": _loop_check,
     "service": _service,

@@ -7,11 +7,15 @@ alarms stay. A meter keeps its count of pulses while its name stays.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 from config.model import Plant
 from daemon.alarms.condition import AlarmCell
 from daemon.core.outcome import Entry, Standing
-from daemon.engine.state import Cells, State, programme
+from daemon.engine.state import Cells, Programme, State, programme
 from daemon.measure.balance import carried
+from daemon.measure.calibration import same_probe
+from daemon.measure.correction import Correction
 from daemon.measure.counter import Counter
 from daemon.measure.meter_spec import MeterSpec
 from daemon.measure.senses import BoilerCell, Senses, fresh_senses
@@ -54,7 +58,22 @@ def carry(state: State, new: Plant, version: int, at_ms: int) -> tuple[State, tu
                 a.target, a.kind, a.name, "normal", c.occurrence, a.priority, c.raised_at, None, None, a.unit, "", ""
             )
         )
+    gone += _corrections_ended(state, p, senses, at_ms)
     return State(p, version, cells), tuple(gone), tuple(rows)
+
+
+def _corrections_ended(old: State, new: Programme, senses: Senses, at_ms: int) -> Iterator[Entry]:
+    """A correction in the log belongs to a channel, a range and a compensation: where one changed it ends."""
+    plants = old.programme.plant, new.plant
+    for b, w in zip(senses.boilers, new.wiring.boilers, strict=True):
+        c = b.correction
+        if not c.records or same_probe(*plants, w.name):
+            continue
+        b.correction = Correction(break_ms=senses.real, break_at_ms=at_ms)
+        text = "channel, range or compensation of the probe changed in the plant file: its calibrations begin anew"
+        if c.act:
+            text += f", and the correction of act {c.act} (gain {c.gain:.4g}) no longer applies"
+        yield Entry(at_ms, 0, w.name, "calibration", "", "note", "", "", evidence=text)
 
 
 def _senses(old: Senses, was: Wiring, now: Wiring) -> Senses:

@@ -21,11 +21,12 @@ from daemon.water.compensation import NATURAL_C, REFERENCE_C, natural_water_fact
 
 COLDEST_C: Final = 0.0  # boiler water below it is no temperature but a fault of the signal
 
-Record = tuple[int, int, str, float, float, float, float, bool]
-"""One calibration kept in the cell: (act, UTC ms, how, gain, zero, offset, error as found in %, new probe).
+Record = tuple[int, int, str, float, float, float, float, bool, float, float]
+"""One calibration kept in the cell, see `daemon.measure.calibration.Kept`: (act, UTC ms, how, gain, zero, offset, error
+as found in %, new probe, reading and reference of the last pair).
 
 `how`: "wall", "log", "set" (zero, offset or new probe: nothing was compared, the error is 0), or "undone" for one that
-was withdrawn. The three figures are what was in force after it.
+was withdrawn. The three figures and the pair are what was in force after it.
 """
 
 
@@ -42,6 +43,8 @@ class Correction(Cell):
     offset: float = 0.0  # uS/cm
     since_ms: int = 0
     act: int = 0
+    pair_probe: float = 0.0  # what the probe said (at 25 °C, not corrected) at the last one-point gain, 0 for none
+    pair_reference: float = 0.0
     break_ms: int = -1
     break_at_ms: int = -1
     records: tuple[Record, ...] = ()

@@ -72,6 +72,7 @@ class BoilerWiring:
     tag_valve: int
     tag_solids: int
     solids_factor: float
+    neutralised: bool  # readings stand for neutralised water
     corrected_here: bool  # a correction in the log is the normal way: the source is a raw transmitter
 
 
@@ -257,5 +258,6 @@ def _boiler(
         tag_valve=derived.get(f"{b.name}.valve", -1),
         tag_solids=derived.get(f"{b.name}.dissolved_solids", -1),
         solids_factor=solids.factor if solids else 0.0,
+        neutralised=cond is not None and cond.neutralised,
         corrected_here=cond is not None and cond.calibrated_at == "log",
     )
