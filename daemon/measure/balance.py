@@ -129,8 +129,11 @@ def _changed(was: BalanceRules, r: BalanceRules) -> set[str]:
 
     def figures_of(x: BalanceRules) -> dict[str, object]:
         return {
-            **{f"boiler {b.plan.name}": (b.plan, b.opening_kg_h, b.bleed_kg_h, b.modulating) for b in x.boilers},
-            **{f"pump {p.name}": (p.plan, p.rate_l_h, p.when) for p in x.dosing.pumps},
+            **{
+                f"boiler {b.plan.name}": (b.plan.feedwater, b.opening_kg_h, b.bleed_kg_h, b.modulating)
+                for b in x.boilers
+            },
+            **{f"pump {p.name}": (p.plan.fed_by, p.rate_l_h, p.when) for p in x.dosing.pumps},
             **{f"tank {t.name}": t.litres_per_unit for t in x.dosing.tanks},
         }
 

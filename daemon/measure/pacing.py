@@ -109,7 +109,7 @@ def after_blow(c: PacingCell, r: PacingRule, pump: bool, blowing: bool, feeding:
         c.on_ms += dt if pump else 0
         if c.on_ms > c.most_ms + max(r.grace_ms, c.most_ms * SHARE_TOLERANCE):
             _judge(c, TOO_MUCH, c.on_ms, c.most_ms, at)
-        elif c.time_ms >= c.most_ms + r.grace_ms:
+        elif c.time_ms >= c.most_ms + r.grace_ms and not pump:
             verdict = _lengths(c.on_ms, c.least_ms, c.most_ms, r.grace_ms)
             if c.most_ms >= r.grace_ms or verdict != AS_PACED:  # a run too short to be seen says nothing
                 _judge(c, verdict, c.on_ms, c.most_ms, at)
@@ -155,9 +155,13 @@ def schedule(c: PacingCell, r: PacingRule, pump: bool, week_ms: int, dt: int, at
         c.on_ms += dt if pump else 0
         return
     if c.phase:
-        if not c.partial:
-            due = c.starts * r.run_ms
-            _judge(c, _lengths(c.on_ms, due, due, r.grace_ms), c.on_ms, due, at)
+        c.on_ms += dt if pump else 0
+        due = c.starts * r.run_ms
+        said = _lengths(c.on_ms, due, due, r.grace_ms)
+        if not c.partial and (not pump or said == TOO_MUCH):
+            _judge(c, said, c.on_ms, due, at)
+        if pump:
+            return  # a late or long run is seen to its end
         c.phase = c.starts = c.on_ms = c.more_ms = 0
     c.more_ms = c.more_ms + dt if pump else 0
     if c.more_ms >= r.grace_ms:
