@@ -32,3 +32,8 @@ class DerivedTag:
     unit: str
     label: str = ""  # in words, for screens
     about: str = ""  # what it is worked out from, and over what time
+
+    @property
+    def figure(self) -> bool:
+        """Whether a bad reason means that there is no value."""
+        return self.what in ("figure", "event", "pacing")

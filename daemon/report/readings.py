@@ -30,8 +30,6 @@ LOOK_BACK_MS: Final = 900_000
 """States and totals are stored anew every ten minutes: that far back they are found."""
 
 _WITH_QUALITY: Final = (".conductivity", ".dissolved_solids", ".probe")
-_FIGURES: Final = ("figure", "event", "pacing")
-"""Derived tags with a quality of their own beside them, and no value where their reason is bad."""
 _SHOWS_VALVE: Final = ("valve_command", "valve_open_switch", "valve_shut_switch", "valve_position")
 """The first of these that is wired says whether the valve is open."""
 
@@ -157,7 +155,7 @@ class Sheet:
                 continue
             value: Cell
             said = f"{quality(d.reason).value}" + (f": {words(d.reason)}" if d.reason else "")
-            if tag.what in _FIGURES and quality(d.reason) is Quality.BAD:
+            if tag.figure and quality(d.reason) is Quality.BAD:
                 value = None
             elif tag.what == "state":
                 value = STATES[int(d.value)]
@@ -202,10 +200,10 @@ def _columns(plant: Plant, system: System) -> Iterator[Column]:
         done.add(name)
         shown = in_plant_units(0.0, unit, system)[1] if unit else ""
         yield Column(name, shown)
-        if name.endswith(_WITH_QUALITY) or (name in derived and derived[name].what in _FIGURES):
+        if name.endswith(_WITH_QUALITY) or (name in derived and derived[name].figure):
             yield Column(name, "", quality=True)
 
-    figures = [d for d in derived.values() if d.what in _FIGURES]
+    figures = [d for d in derived.values() if d.figure]
     for b in plant.boilers:
         for what in ("conductivity", "dissolved_solids", "probe", "state", "valve"):
             name = f"{b.name}.{what}"

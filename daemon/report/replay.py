@@ -171,8 +171,7 @@ class _Teller:
                 add((at_ms, name, value, unit, quality(verdict).value, words(verdict)))
         for d in outcome.derived:
             tag = self._derived[d.tag]
-            bad = tag.what in ("figure", "event", "pacing") and quality(d.reason) is Quality.BAD
-            said = None if bad else d.value
+            said = None if tag.figure and quality(d.reason) is Quality.BAD else d.value
             add((at_ms, tag.name, said, tag.unit, quality(d.reason).value, words(d.reason)))
 
 

@@ -46,7 +46,7 @@ def figure(feed: Feed, name: str) -> tuple[float, str]:
 
 def names(feed: Feed) -> set[str]:
     """All derived tags of figures."""
-    return {t.name for t in derived_tags(feed.plant) if t.what in ("figure", "event", "pacing")}
+    return {t.name for t in derived_tags(feed.plant) if t.figure}
 
 
 class Flowing(Feed):

@@ -249,7 +249,7 @@ def test_a_plant_with_nothing_to_balance_has_no_figures() -> None:
 def test_every_figure_says_what_it_is_and_over_what_time() -> None:
     from tests.support.recordings import creamery
 
-    tags = [t for t in derived_tags(creamery().plant) if t.what in ("figure", "event", "pacing")]
+    tags = [t for t in derived_tags(creamery().plant) if t.figure]
     assert len({t.name for t in tags}) == len(tags) > 20
     assert all(t.label and t.about for t in tags)
     assert all("24 h" in t.about for t in tags if t.what == "figure")

@@ -15,7 +15,7 @@ from pathlib import Path
 import pytest
 
 from daemon.app.stepping import advance
-from daemon.core.reasons import quality, words
+from daemon.core.reasons import Quality, quality, words
 from daemon.core.scan import Group
 from daemon.core.tags import derived_tags, raw_tags
 from daemon.report.duck import connected
@@ -137,7 +137,15 @@ def test_every_reading_of_the_store_is_in_the_parquet_file_in_order(life: Path, 
                         probes += 1
             for d in s.derived:
                 tag_of = derived[d.tag]
-                want = (at_ms, tag_of.name, d.value, tag_of.unit, quality(d.reason).value, words(d.reason))
+                none = tag_of.figure and quality(d.reason) is Quality.BAD
+                want = (
+                    at_ms,
+                    tag_of.name,
+                    None if none else d.value,
+                    tag_of.unit,
+                    quality(d.reason).value,
+                    words(d.reason),
+                )
                 assert next(found) == want
     assert next(found, None) is None
     assert probes == 2 * sum(1 for _ in lived())
