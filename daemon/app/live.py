@@ -11,6 +11,7 @@ from datetime import datetime
 from typing import TYPE_CHECKING, Any, Final
 from zoneinfo import ZoneInfo
 
+from daemon.app.figures import cycles_line
 from daemon.app.view import AlarmView, BoilerView, View
 from daemon.core.clock import pause
 from daemon.core.outcome import Entry
@@ -96,6 +97,8 @@ def table(view: View, width: int = 80) -> RenderableType:
             rate = "" if m.rate is None else say(m.rate, f"m3/h{gas}", system)
             meters.add_row(m.name, say(m.total, f"m3{gas}", system), rate)
         parts.append(meters)
+    if line := cycles_line(view):
+        parts.append(Text(line, style="dim"))
     parts.append(Text(_contacts_and_modules(view), style="dim"))
     silent = [f"{m.name} ({m.detail or 'no answer'})" for m in view.modules if not m.answers]
     if silent:

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from daemon.app.view import AlarmView, BoilerView, MeterView, ModuleView, View, view_of
+from daemon.app.view import AlarmView, BoilerView, FigureView, MeterView, ModuleView, View, view_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +48,7 @@ class Status:
         """Print it for people."""
         from rich.console import Console
 
+        from daemon.app.figures import figure_table
         from daemon.app.live import table
 
         console = Console()
@@ -57,6 +58,8 @@ class Status:
             console.print("Nothing has been stored yet.")
         else:
             console.print(table(self.view, console.width))
+            if self.view.figures:
+                console.print(figure_table(self.view))
         waiting, refused = self.mails.get("waiting", 0), self.mails.get("refused", 0)
         console.print(f"mails: {self.mails.get('sent', 0)} sent, {waiting} waiting, {refused} refused")
 
@@ -86,6 +89,7 @@ def view_from_json(data: dict[str, Any]) -> View:
             "meters": tuple(MeterView(**m) for m in data["meters"]),
             "alarms": tuple(AlarmView(**a) for a in data["alarms"]),
             "modules": tuple(ModuleView(**m) for m in data["modules"]),
+            "figures": tuple(FigureView(**f) for f in data.get("figures", ())),
         }
     )
 

@@ -5,7 +5,7 @@ May import: config, daemon.core, daemon.measure, daemon.alarms, daemon.engine.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -14,8 +14,8 @@ from daemon.acquire.poller import ModuleStats
 from daemon.alarms.kinds import KINDS
 from daemon.alarms.table import MEANING
 from daemon.alarms.table import State as Life
-from daemon.core.reasons import quality, words
-from daemon.core.tags import STATES
+from daemon.core.reasons import Quality, Reason, quality, words
+from daemon.core.tags import PACING, STATES, derived_tags
 from daemon.engine import State
 from daemon.measure.senses import Senses, role_now
 from daemon.measure.wiring import BoilerWiring
@@ -48,6 +48,21 @@ class MeterView:
     measures: str
     total: float
     rate: float | None
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class FigureView:
+    """One derived figure: its value in `unit` (base units), or its `word`; None and "" where there is none."""
+
+    name: str
+    target: str
+    label: str
+    about: str
+    value: float | None
+    word: str
+    unit: str
+    quality: str
     reason: str
 
 
@@ -94,6 +109,7 @@ class View:
     alarms: tuple[AlarmView, ...]
     modules: tuple[ModuleView, ...]
     trouble: str = ""
+    figures: tuple[FigureView, ...] = ()
 
     def as_json(self) -> dict[str, Any]:
         """Plain lists and dicts."""
@@ -143,7 +159,21 @@ def view_of(
             for i, name in enumerate(w.module_names)
         ),
         trouble=trouble,
+        figures=tuple(_figures(plant, s)),
     )
+
+
+def _figures(plant: Plant, s: Senses) -> Iterator[FigureView]:
+    """Figures as last told; one that was never told is left out."""
+    b = s.balance
+    for i, t in enumerate(derived_tags(plant)):
+        why = b.reasons[i]
+        if not t.figure or (why == Reason.NOT_KNOWN_YET and t.what == "event"):
+            continue
+        none = quality(why) is Quality.BAD
+        word = PACING[int(b.values[i])] if t.what == "pacing" and not none else ""
+        value = None if none or word else b.values[i]
+        yield FigureView(t.name, t.target, t.label, t.about, value, word, t.unit, quality(why).value, words(why))
 
 
 def _boiler(s: Senses, i: int, w: BoilerWiring) -> BoilerView:
