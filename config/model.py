@@ -197,6 +197,7 @@ class BlowdownValve(Part):
     open_switch: ChannelRef | None = None
     shut_switch: ChannelRef | None = None
     opening_flow: WaterFlow | None = None  # kg/h
+    bore: Annotated[Length, Positive] | None = None  # of the smallest opening, where no flow is stated
     bleed: WaterFlow | None = None  # kg/h
     longest: Annotated[Time, Positive] = 4 * 3600.0  # s, the longest a blow may last before it is an alarm
     travel: Time = 10.0

@@ -13,6 +13,7 @@ from config.model import Chemical
 from config.rules.view import View
 
 WATERS: Final = ("feedwater_conductivity", "makeup_conductivity", "condensate_conductivity")
+CHOKED_KPA: Final = 15_800.0  # gauge; the flow through a bore is reckoned up to it
 _KEYS: Final[dict[str, tuple[str, ...]]] = {
     "with blow": ("paced_by", "limit"),
     "after blow": ("paced_by", "limit", "share"),
@@ -53,6 +54,27 @@ def conductivities(v: View) -> Iterator[Found]:
                 ("boiler", i),
                 f"no feedwater_conductivity: cycles of concentration of {b.name} are not reckoned. Wants the name of "
                 "an [[analogue]] or a figure; or makeup_conductivity and condensate_conductivity",
+                "note",
+            )
+
+
+def openings(v: View) -> Iterator[Found]:
+    """A blow's flow is stated or follows from a bore, one of them."""
+    for i, b in enumerate(v.plant.boilers):
+        valve, path = b.blowdown_valve, ("boiler", i, "blowdown_valve", "bore")
+        if valve is None or valve.bore is None:
+            continue
+        if valve.opening_flow is not None:
+            yield Found(path, "says nothing beside opening_flow; wants one of them")
+        elif not 0 < b.pressure <= CHOKED_KPA:
+            yield Found(
+                path, f"wants a boiler of more than 0 and at most {CHOKED_KPA / 100:g} barg; found {b.pressure / 100:g}"
+            )
+        else:
+            yield Found(
+                path,
+                "the flow of a blow is worked out from it, as choked flow of saturated water: 9 to 17 % more passes a "
+                "long opening, less a scaled one. A measured opening_flow is better",
                 "note",
             )
 
@@ -125,4 +147,4 @@ def _none(what: str, name: str, known: tuple[str, ...]) -> str:
     return f'there is no {what} "{name}"{meant(name, known)}; known here: {", ".join(known) or "none"}'
 
 
-RULES = (conductivities, pacing, fed_by)
+RULES = (conductivities, openings, pacing, fed_by)

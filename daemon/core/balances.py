@@ -123,7 +123,7 @@ def _boilers(plant: Plant) -> Iterator[BoilerPlan]:
         feed, blown = _alone(plant, b.name, "feedwater"), _alone(plant, b.name, "blowdown")
         valve = b.blowdown_valve
         seen = valve is not None and any((valve.command, valve.open_switch, valve.shut_switch, valve.position))
-        opening = valve is not None and bool(valve.opening_flow) and seen
+        opening = valve is not None and bool(valve.opening_flow or valve.bore) and seen
         blow_by: BlowBy = "meter" if blown and feed else "opening" if opening and feed else "cycles" if by else ""
         mass_by: Literal["meter", "opening", "balance", ""] = ""
         if seen:

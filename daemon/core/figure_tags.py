@@ -81,7 +81,7 @@ def _boiler(b: BoilerPlan) -> Iterator[DerivedTag]:
     if b.percent_of:
         how = {
             "meter": "metered blowdown and feedwater, as masses",
-            "opening": "open time of the valve times its stated flow, and the stated bleed, over metered feedwater",
+            "opening": "open time of the valve times its flow, and the stated bleed, over metered feedwater",
             "cycles": "1/cycles of feedwater, 1/(cycles - 1) of steam, from the apparent cycles",
         }[b.blow_by]
         for key, of in (("blowdown_of_feedwater", "feedwater"), ("blowdown_of_steam", "steam")):
@@ -95,7 +95,7 @@ def _boiler(b: BoilerPlan) -> Iterator[DerivedTag]:
     if b.blow_mass_by:
         how = {
             "meter": "by the blowdown meter",
-            "opening": "by the valve's stated flow and the time it was open",
+            "opening": "by the flow of the open valve and the time it was open",
             "balance": "by the fall of conductivity in the boiler's water",
         }[b.blow_mass_by]
         yield _figure(b.name, "blow_mass", "kg", f"last blow, {how}", f"mass of the last blow, {how}", event=True)

@@ -10,9 +10,11 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Final
 
-from config.model import Plant
+from config.model import Boiler, Plant
+from config.units import atmosphere
 from daemon.core.balances import BoilerPlan, MeterPlan, MixPlan, plans
 from daemon.measure.dosing_rules import PUMP_SUMS, TANK_SUMS, DosingRules, Names, dosing_rules
+from daemon.water.flow import nozzle_kg_h
 
 BOTH, COND, FEED, SHAKY, ALONE, ALONE_COND, ALONE_SHAKY, STEAMING, OPEN, BLIND = range(10)
 """What is summed of a boiler, ms or value times ms: time with both conductivities and their sums, how much of it was
@@ -138,7 +140,7 @@ def balance_rules(plant: Plant, names: Names) -> BalanceRules:
                 makeup_share=shares,
                 feed=group(plan.feed_meters),
                 blown=group(plan.blow_meters),
-                opening_kg_h=(valve.opening_flow or 0.0) if valve else 0.0,
+                opening_kg_h=_opening_kg_h(plant, b),
                 bleed_kg_h=(valve.bleed or 0.0) if valve else 0.0,
                 modulating=valve is not None and valve.kind == "modulating" and valve.position is not None,
                 water_kg=b.water or 0.0,
@@ -167,6 +169,14 @@ def balance_rules(plant: Plant, names: Names) -> BalanceRules:
         dosing=dosing,
         tags=len(names.tag),
     )
+
+
+def _opening_kg_h(plant: Plant, b: Boiler) -> float:
+    """What a fully open valve passes: as stated, else through its bore at the boiler's pressure."""
+    valve = b.blowdown_valve
+    if valve is None or valve.opening_flow is not None or valve.bore is None:
+        return (valve.opening_flow or 0.0) if valve else 0.0
+    return nozzle_kg_h(b.pressure, valve.bore, atmosphere(plant.plant.altitude))
 
 
 def _keys(

@@ -29,7 +29,7 @@ BLOW_HEADS: Final = (
 
 MASS_BY: Final = {
     "meter": "blowdown meter",
-    "opening": "the valve's stated flow and open time",
+    "opening": "flow of the open valve and open time",
     "balance": "the fall of conductivity",
 }
 _EVENTS: Final = {"out_of_service": "taken out of service", "in_service": "back in service"}

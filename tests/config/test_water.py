@@ -105,3 +105,18 @@ def test_a_plant_with_all_of_it_is_read_in_base_units() -> None:
     assert (c.times, c.run, c.speed) == (("06:00", "Thu 18:30"), 600.0, "stroke")
     assert type(text.plant).model_validate(text.plant.model_dump(by_alias=True)) == text.plant
     assert not any(f.level == "error" for f in check(text))
+
+
+@pytest.mark.parametrize(
+    ("valve", "pressure", "level", "said"),
+    [
+        ('bore = "6 mm"', "120 psig", "note", "worked out from it, as choked flow of saturated water"),
+        ('bore = "6 mm", opening_flow = "1 t/h"', "120 psig", "error", "says nothing beside opening_flow"),
+        ('bore = "6 mm"', "170 barg", "error", "at most 158 barg; found 170"),
+        ('bore = "0 mm"', "120 psig", "error", "wants more than 0"),
+    ],
+)
+def test_the_bore_of_a_blowdown_valve(valve: str, pressure: str, level: str, said: str) -> None:
+    text = plant(FEEDWATER).replace("[boiler.blowdown_valve]", "[boiler.blowdown_valve]\n" + valve.replace(", ", "\n"))
+    assert text.count("120 psig") == 1
+    assert [f.level for f in findings(text.replace("120 psig", pressure)) if said in f.text] == [level]

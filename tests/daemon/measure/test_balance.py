@@ -11,7 +11,7 @@ from tests.support.feed import Feed, boiler, plant
 from tests.support.figures import WATER, Flowing, analogue, figure, ma, meter, names
 from tests.support.published import Row, rows, table
 
-BD = table("blowdown")
+BD, FL = table("blowdown"), table("flow")
 FEED_BY_SIGNAL = 'feedwater_conductivity = "feedwater"\n'
 DAY = 24 * 3600
 
@@ -259,3 +259,14 @@ def test_every_figure_says_what_it_is_and_over_what_time() -> None:
         assert next(t for t in tags if t.name == f"B1.blowdown_of_{of}").label.endswith(f"% of {of}")
     commanded = next(t for t in tags if t.name == "scavenger.commanded")
     assert "that chemical was fed it does not show" in commanded.about
+
+
+@pytest.mark.parametrize("row", [FL["FL-019"], FL["FL-022"]], ids=str)
+def test_a_blow_through_a_bore_is_choked_flow_of_saturated_water(row: Row) -> None:
+    pressure = row.text.split("=")[1].split(";")[0]
+    text = boiler(valve='command = "m.blow", bore = "0.25 in"').replace("120 psig", pressure)
+    f = Feed(plant(text))
+    f.run(60).run(600, blow=1).run(60, blow=0)
+    (b,) = f.blows
+    assert (b.kg, b.kg_by) == (pytest.approx(row.number / 6, rel=0.01), "opening")
+    assert figure(f, "B1.blow_mass")[1] == "worked out with a figure of the plant file"

@@ -50,7 +50,7 @@ def test_a_blow_has_its_mass_in_the_row_of_its_end_and_in_its_own_table(
     with_mass = [r for r in exported["readings"] if r["B1.blow_mass (lb)"]]
     blows = [b for b in exported["blows"] if b["boiler"] == "B1"]
     assert [float(r["B1.blow_mass (lb)"]) for r in with_mass] == pytest.approx([float(b["blown down"]) for b in blows])
-    assert {b["mass told by"] for b in blows} == {"the valve's stated flow and open time"}
+    assert {b["mass told by"] for b in blows} == {"flow of the open valve and open time"}
     assert {b["mass unit"] for b in blows} == {"lb"}
 
 

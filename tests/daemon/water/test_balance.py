@@ -67,6 +67,24 @@ def test_the_share_of_makeup(row: Row) -> None:
     assert makeup_share(x["feedwater"], x["condensate"], x["makeup"]) * 100 == pytest.approx(row.number, abs=0.01)
 
 
+def test_the_ratio_of_the_tip_sheet_is_of_feedwater() -> None:
+    x = BD["BD-006"].inputs  # US DOE Steam Tip Sheet #10
+    of_feedwater = x["blowdown"] / (x["steam"] + x["blowdown"])
+    assert of_feedwater * 100 == pytest.approx(BD["BD-006"].number, abs=0.05)
+    assert feedwater_flow(x["steam"], of_feedwater) == pytest.approx(x["steam"] + x["blowdown"])
+
+
+def test_makeup_saved_by_less_blowdown() -> None:
+    before, after_ = (feedwater_flow(100_000, share) for share in (0.08, 0.06))
+    assert before - after_ == pytest.approx(BD["BD-013"].number, abs=1)
+    pounds = before - after_
+    # BD-015, BD-016, BD-017: what it saves a year; BTU/lb of blowdown above makeup from BD-014
+    heat = BD["BD-014"].number
+    for row, efficiency in ((BD["BD-015"], 0.82), (BD["BD-016"], 0.83)):
+        assert pounds * 8760 * heat / efficiency / 1e6 * 3.00 == pytest.approx(row.number, abs=10)
+    assert pounds * 8760 / 8.34 * 0.004 == pytest.approx(BD["BD-017"].number, abs=5)
+
+
 def test_decay_while_blowing_without_steaming_is_bd_033() -> None:
     got = after(start=4000, feedwater=100, steam=0, blowdown=1000, water=5000, hours=0.5)
     assert got == pytest.approx(BD["BD-033"].number, abs=0.5)

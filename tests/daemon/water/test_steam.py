@@ -18,7 +18,7 @@ from daemon.water.steam import (
 from tests.support.published import Row, rows, table
 
 BTU_LB = 2.326  # kJ/kg
-ST = table("steam")
+ST, BD = table("steam"), table("blowdown")
 
 
 def gauge(text: str) -> float:
@@ -64,6 +64,18 @@ def test_flash_steam(row: Row) -> None:
     assert len(found) == 2
     tolerance = float(row.tolerance)
     assert flash_fraction(*found) * 100 == pytest.approx(row.number, abs=tolerance)
+
+
+def test_the_heat_in_blowdown() -> None:
+    # BD-010, BD-014, BD-018, BD-030, BD-031: US DOE tip sheets and their arithmetic
+    hf = {p: liquid_enthalpy(gauge(p)) / BTU_LB for p in ("150 psig", "100 psig")}
+    assert saturation_temperature(gauge("150 psig")) * 1.8 + 32 == pytest.approx(BD["BD-018"].number, abs=1)
+    assert hf["150 psig"] - 28 == pytest.approx(BD["BD-014"].number, abs=0.1)
+    of_steam, of_feedwater = BD["BD-010"].numbers[0], BD["BD-010"].numbers[3]
+    for pounds, found in ((6000, of_steam), (6383, of_feedwater)):
+        assert pounds * (hf["150 psig"] - 28) * 0.9 / 1e6 == pytest.approx(found, abs=0.002)
+    for row, p in ((BD["BD-030"], "150 psig"), (BD["BD-031"], "100 psig")):
+        assert row.inputs["blowdown"] * (hf[p] - 28.06) == pytest.approx(row.number, rel=0.002)
 
 
 def test_what_flashing_does_to_a_sample_is_st_058() -> None:
