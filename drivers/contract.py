@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import IntEnum
-from typing import Protocol
+from typing import Final, Protocol, runtime_checkable
 
 from config.model import Channel
 
@@ -27,6 +27,9 @@ class Fault(IntEnum):
     NOT_POLLED = 5  # held back: the module is silent and its next try is not due
     STOPPING = 6  # the service is ending
     NOT_AVAILABLE = 7  # the module itself says that it has no value (`Channel.not_available`)
+    # of registers that reading clears it is told whether they may have been read:
+    NOT_ASKED = 8  # they were not: their turn did not come, or the module fell silent before
+    CUT_OFF = 9  # they may have been: the link was lost, or closed, while the answer was awaited
     REFUSED_1 = 17  # exception codes of the module: illegal function
     REFUSED_2 = 18  # illegal data address
     REFUSED_3 = 19  # illegal data value
@@ -73,6 +76,10 @@ class ReadPlan:
     requests: tuple[Request, ...]
     picks: tuple[Pick, ...]
     answers_within: float | None = None  # s, the module's worst answer time, None where the plant file does not say
+    clears: frozenset[int] = frozenset()  # picks that lie in registers which reading clears, by number
+
+
+_NOTHING: Final = frozenset({Fault.NO_ANSWER, Fault.LINK_DOWN, Fault.BAD_ANSWER, Fault.NOT_ASKED, Fault.CUT_OFF})
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,13 +96,14 @@ class Answer:
     @property
     def silent(self) -> bool:
         """True when the module gave nothing at all: what back-off counts."""
-        return bool(self.faults) and all(f in (Fault.NO_ANSWER, Fault.LINK_DOWN, Fault.BAD_ANSWER) for f in self.faults)
+        return bool(self.faults) and all(f in _NOTHING for f in self.faults)
 
 
-def nothing(plan: ReadPlan, fault: Fault, detail: str = "") -> Answer:
-    """An answer without a single count."""
+def nothing(plan: ReadPlan, fault: Fault, detail: str = "", *, clears: Fault | None = None) -> Answer:
+    """An answer without a single count. `clears`: the fault of picks that reading clears, where it is another."""
     n = len(plan.picks)
-    return Answer((None,) * n, (fault,) * n, detail)
+    faults = tuple(clears if clears is not None and i in plan.clears else fault for i in range(n))
+    return Answer((None,) * n, faults, detail)
 
 
 class DriverError(Exception):
@@ -115,4 +123,16 @@ class Driver(Protocol):
 
     async def aclose(self) -> None:
         """Close the link at once, ending a read in flight."""
+        ...
+
+
+@runtime_checkable
+class Identifies(Protocol):
+    """A driver of a link whose units can be asked who they are."""
+
+    async def identify(self, unit: int) -> bytes:
+        """What a unit answers to Modbus function 43/14, from the function code on; b"" when nothing usable came.
+
+        Never raises for a bad bus. Only between reads: calls never overlap.
+        """
         ...

@@ -1,7 +1,8 @@
 """Polls the modules of a plant on the grid and hands on closed groups of scans, strictly in sequence.
 
 Lives here: the grid keeper, the owner of each link, the hand-over. When is in `grid`, whom to leave alone in
-`backoff`; README.md has the rules. May import: config, drivers, daemon.core. Never: a clock of its own, files.
+`backoff`, whose turn it is in `turns`; README.md has the rules. May import: config, drivers, daemon.core.
+Never: a clock of its own, files.
 """
 
 from __future__ import annotations
@@ -10,11 +11,14 @@ import asyncio
 import logging
 from collections import deque
 from collections.abc import Awaitable, Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
+from typing import TypeVar
 
 from config.model import Link, Module, Plant
 from daemon.acquire.backoff import wait_s
 from daemon.acquire.grid import Grid, Instant
+from daemon.acquire.parts import Collected, ModuleStats, PollerStats, Polling, Wire, polling_of, wire_of
+from daemon.acquire.turns import in_turn, try_silent, unheard
 from daemon.core.clock import Clock
 from daemon.core.scan import Scan
 from drivers.contract import Answer, Driver, Fault, ReadPlan, nothing
@@ -22,10 +26,11 @@ from drivers.registry import plan_reads
 
 LONGEST_OPEN_S = 2.0  # real seconds a group waits for its last module
 BEAT_S = 4.0  # real seconds after which an idle link is woken to show that it lives
-OVERDUE_MS = 30_000  # plant ms after which a silent module no longer stands back for its neighbours
 CLOSING_S = 0.5  # real seconds a driver has to close its link, and then to end a read in flight
 
 log = logging.getLogger("waterside.acquire")
+
+T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,84 +39,6 @@ class Polled:
 
     due: float  # elapsed plant seconds of the instant
     scans: tuple[Scan, ...]  # plant-file order; empty for the 10 s heartbeat
-
-
-@dataclass(slots=True)
-class ModuleStats:
-    """What became of the polls of one module in this run. `silent_in_row` 0: it answers."""
-
-    asked: int = 0
-    answers: int = 0
-    silences: int = 0  # polls that brought nothing: no answer, link down, unusable, or no path beyond a gateway
-    late: int = 0  # answers that came after their group had closed, dropped
-    skipped: int = 0  # due instants at which it was not asked: still busy with the last, or the link was
-    held_back: int = 0  # due instants at which it was left alone because it is silent
-    silent_in_row: int = 0
-    last_delay_ms: int = 0  # plant ms from the due instant to the last answer
-    detail: str = ""  # of the last poll that was not well
-
-
-@dataclass(slots=True)
-class PollerStats:
-    """What became of the instants of the grid in this run."""
-
-    groups: int = 0
-    too_late: int = 0  # polls of instants that were past before the grid was looked at (a stalled machine)
-    no_room: int = 0  # instants not opened because the hand-over was `backlog` groups behind
-
-
-class _Group:
-    """An instant being collected: one slot a due module, closed when none is missing."""
-
-    __slots__ = ("closes", "due", "due_ms", "missing", "places", "scans")
-
-    def __init__(self, due: float, instant: Instant, closes: float) -> None:
-        self.due, self.due_ms, self.closes = due, instant.ms, closes
-        self.places = {module: i for i, module in enumerate(instant.modules)}
-        self.scans: list[Scan | None] = [None] * len(instant.modules)
-        self.missing = len(self.scans)
-
-    def put(self, module: int, scan: Scan) -> bool:
-        """Fill the slot of a module; False when it was filled before."""
-        i = self.places[module]
-        if self.scans[i] is not None:
-            return False
-        self.scans[i] = scan
-        self.missing -= 1
-        return True
-
-
-@dataclass(slots=True)
-class _Module:
-    index: int
-    name: str
-    plan: ReadPlan
-    every: float  # plant seconds
-    timeout: float  # real seconds that a silence of it costs the link
-    without: dict[Fault, Scan]  # its scans with no count, by fault
-    zeros: tuple[int, ...]
-    stats: ModuleStats = field(default_factory=ModuleStats)
-    busy: bool = False  # a read is in flight
-    waits: _Group | None = None  # where it stands in its link's queue for
-    last_asked: float = -1.0  # elapsed plant seconds
-    retry_ms: int = 0  # instants before it are not asked
-
-
-@dataclass(slots=True)
-class _Link:
-    name: str
-    timeout: float  # real seconds
-    driver: Driver | None
-    modules: list[_Module] = field(default_factory=list)
-    queue: deque[tuple[_Module, _Group]] = field(default_factory=deque)
-    guests: deque[tuple[ReadPlan, asyncio.Future[Answer]]] = field(default_factory=deque)
-    wake: asyncio.Event = field(default_factory=asyncio.Event)
-    asking: bool = False
-    closed: bool = False
-    fresh: bool = False  # its queue has just grown
-    behind: bool = False  # the last instant ended with modules not asked
-    downs: int = 0  # polls in a row that found no connection
-    retry_ms: int = 0
 
 
 class Poller:
@@ -137,17 +64,19 @@ class Poller:
         self._clock, self._deliver, self._beat = clock, deliver, beat
         self.origin = origin
         self._backlog = backlog
-        links = {link.name: _link(link, drivers.get(link.name)) for link in plant.links}
+        links = {link.name: wire_of(link, drivers.get(link.name)) for link in plant.links}
         self._links_by_name = links
         self._links = tuple(links.values())
         wires = {link.name: link for link in plant.links}
-        self._modules = tuple(_module(i, m, wires[m.link], plans) for i, m in enumerate(plant.modules))
+        self._modules = tuple(
+            polling_of(i, m, wires[m.link], plans(m, wires[m.link])) for i, m in enumerate(plant.modules)
+        )
         self._of = tuple(links[m.link] for m in plant.modules)
         for module, link in zip(self._modules, self._of, strict=True):
             link.modules.append(module)
         self.stats = PollerStats()
         self.modules: Mapping[str, ModuleStats] = {m.name: m.stats for m in self._modules}
-        self._line: deque[_Group] = deque()
+        self._line: deque[Collected] = deque()
         self._closed = asyncio.Event()  # the head of the line may be closed
         self._stopping = False
         self._started = False
@@ -159,7 +88,7 @@ class Poller:
     async def connect_all(self) -> tuple[str, ...]:
         """Try every link once, all at the same time; one sentence for each that failed, in plant-file order."""
 
-        async def one(link: _Link) -> str:
+        async def one(link: Wire) -> str:
             if link.driver is None:
                 return ""
             try:
@@ -255,16 +184,17 @@ class Poller:
         modules = [self._modules[i] for i in instant.modules]
         longest = max((m.every for m in modules), default=0.0)
         closes = now + min(longest, LONGEST_OPEN_S * self._clock.speed)
-        group = _Group(origin + instant.ms / 1000, instant, closes)
+        group = Collected(origin + instant.ms / 1000, instant, closes)
         self._line.append(group)
         self.stats.groups += 1
         for m in modules:
             link = self._of[m.index]
+            m.due_ms = instant.ms
             if m.waits:  # its turn did not come in the last instant: that one is past
                 m.waits.put(m.index, m.without[Fault.NO_ANSWER])
                 m.waits = None
                 m.stats.skipped += 1
-                link.behind = True
+                link.behind = m.passed_over = True
                 self._closed.set()
             if link.driver is None or (link.downs and instant.ms < link.retry_ms):
                 m.stats.held_back += 1
@@ -272,9 +202,9 @@ class Poller:
             elif m.busy:
                 m.stats.skipped += 1
                 group.put(m.index, m.without[Fault.NO_ANSWER])
-            elif m.stats.silent_in_row and instant.ms < m.retry_ms:
-                m.stats.held_back += 1
-                group.put(m.index, m.without[Fault.NOT_POLLED])
+            elif m.stats.silent_in_row:
+                link.silent.append(m)
+                link.fresh = True
             else:
                 link.queue.append((m, group))
                 m.waits = group
@@ -282,75 +212,87 @@ class Poller:
         for link in self._links:
             if link.fresh:
                 link.fresh = False
-                _in_turn(link, instant.ms)
+                beside = try_silent(link, group, now, origin, self._clock.speed) if link.silent else []
+                in_turn(link, instant.ms)
+                link.queue.extend((m, None) for m in beside)
                 link.wake.set()
         if not group.missing:
             self._closed.set()
 
-    def _give_up(self, group: _Group, fault: Fault) -> None:
+    def _give_up(self, group: Collected, fault: Fault) -> None:
         for index, scan in zip(group.places, group.scans, strict=True):
             if scan is None:
-                group.put(index, self._modules[index].without[fault])
+                m = self._modules[index]
+                group.put(index, (m.unheard if m.asked_for is group else m.without)[fault])
         self._closed.set()
 
     # a link
 
-    async def _own(self, link: _Link) -> None:
+    async def _own(self, link: Wire) -> None:
         while True:
             self._beat(link.name)
             if self._stopping:
                 break
             if not link.queue and link.guests:
-                await self._ask_for_guest(link)
+                await self._work_for_guest(link)
                 continue
             if not link.queue:
                 link.wake.clear()
                 await link.wake.wait()
                 continue
             module, group = link.queue.popleft()
+            if group is None:
+                await self._ask(link, module, None)
+                continue
             if module.waits is group:
                 module.waits = None
             if group.scans[group.places[module.index]] is None:
                 await self._ask(link, module, group)
-            else:  # the group closed before its turn came
-                module.stats.skipped += 1
-                link.behind = True
+                continue
+            module.stats.skipped += 1  # the group closed before its turn came
+            if link.fell_silent and not module.plan.clears:  # who else is silent is found out at once
+                await self._ask(link, module, None)
+            else:
+                link.behind = module.passed_over = True
         await self._close(link)
 
-    async def lend(self, name: str, plan: ReadPlan) -> Answer:
-        """One read that is no poll, by the link's owner, as soon as no poll waits for the link.
+    async def lend(self, name: str, work: Callable[[Driver], Awaitable[T]]) -> T | None:
+        """Let a link's owner do something with its driver that is no poll, as soon as no poll waits for the link.
 
-        KeyError for a link that is not there; STOPPING when the poller ends first.
+        None when the poller ends first. KeyError for a link that is not there. Raises what `work` raises.
         """
         link = self._links_by_name[name]
         if link.driver is None or self._stopping:
-            return nothing(plan, Fault.STOPPING)
-        asked: asyncio.Future[Answer] = asyncio.get_running_loop().create_future()
-        link.guests.append((plan, asked))
+            return None
+        done: asyncio.Future[T | None] = asyncio.get_running_loop().create_future()
+        link.guests.append((work, done))
         link.wake.set()
-        return await asked
+        return await done
 
-    async def _ask_for_guest(self, link: _Link) -> None:
+    async def _work_for_guest(self, link: Wire) -> None:
         assert link.driver is not None
-        plan, asked = link.guests.popleft()
-        if asked.done():
+        work, done = link.guests.popleft()
+        if done.done():
             return
         link.asking = True
         try:
-            answer = await link.driver.read(plan)
-        except Exception as e:  # as for a module: a fault in a driver ends neither the link nor the service
-            log.exception("link %s, a read for a guest: the driver failed", link.name)
-            answer = nothing(plan, Fault.BAD_ANSWER, f"the driver failed: {e!r}")
+            result = await work(link.driver)
+        except Exception as e:  # the guest's: it ends neither the link nor the service
+            if not done.done():
+                done.set_exception(e)
+            return
         finally:
             link.asking = False
-        if not asked.done():
-            asked.set_result(answer)
+        if not done.done():
+            done.set_result(result)
 
-    async def _ask(self, link: _Link, m: _Module, group: _Group) -> None:
+    async def _ask(self, link: Wire, m: Polling, group: Collected | None) -> None:
+        """Read a module for a group; for none where a silent one is only tried."""
         assert link.driver is not None
-        link.asking = m.busy = True
+        link.asking, m.busy, m.asked_for = m, True, group
+        m.passed_over = False
         m.stats.asked += 1
-        m.last_asked = self._clock.elapsed()
+        asked = m.last_asked = self._clock.elapsed()
         try:
             answer = await link.driver.read(m.plan)
             if len(answer.counts) != len(m.zeros) or len(answer.faults) != len(m.zeros):
@@ -359,29 +301,35 @@ class Poller:
             log.exception("link %s, module %s: the driver failed", link.name, m.name)
             answer = nothing(m.plan, Fault.BAD_ANSWER, f"the driver failed: {e!r}")
         finally:
-            link.asking = m.busy = False
+            link.asking, m.busy, m.asked_for = False, False, None
         if self._stopping and not any(c is not None for c in answer.counts):
             return  # ended by the closing of the link: says nothing about the module
-        delay_ms = max(0, round((self._clock.elapsed() - group.due) * 1000))
+        now = self._clock.elapsed()
         down = all(f is Fault.LINK_DOWN for f in answer.faults)
-        self._judge(link, m, answer, group.due_ms, down)
+        self._judge(link, m, answer, asked, now, down)
+        if group is not None:
+            self._put(link, m, group, answer, now, down)
+        if down:  # what holds for one module of a link without connection holds for the others
+            while link.queue:
+                other, its = link.queue.popleft()
+                other.waits = None
+                if its is not None and its.put(other.index, other.without[Fault.LINK_DOWN]) and not its.missing:
+                    self._closed.set()
+
+    def _put(self, link: Wire, m: Polling, group: Collected, answer: Answer, now: float, down: bool) -> None:
+        delay_ms = max(0, round((now - group.due) * 1000))
         faults = tuple(map(int, answer.faults)) if any(answer.faults) else m.zeros
         taken = group.put(m.index, Scan(m.index, answer.counts, faults, delay_ms))
         if not m.stats.silent_in_row and not down:
             m.stats.late += not taken
             m.stats.last_delay_ms = delay_ms
-        if down:  # what holds for one module of a link without connection holds for the others
-            while link.queue:
-                other, its = link.queue.popleft()
-                other.waits = None
-                if its.put(other.index, other.without[Fault.LINK_DOWN]) and not its.missing:
-                    self._closed.set()
         if not group.missing:
             self._closed.set()
 
-    def _judge(self, link: _Link, m: _Module, answer: Answer, due_ms: int, down: bool) -> None:
-        """Count an answer and set when the module, or the whole link, is tried next."""
+    def _judge(self, link: Wire, m: Polling, answer: Answer, asked: float, now: float, down: bool) -> None:
+        """Count an answer and set when the module, or the whole link, is tried next. Instants in plant seconds."""
         s = m.stats
+        due_ms = m.due_ms
         if answer.detail:
             s.detail = answer.detail
         if down:
@@ -394,17 +342,20 @@ class Poller:
         if link.downs:
             log.info("link %s is back", link.name)
             link.downs = 0
-        if _unheard(answer):
+        if unheard(answer):
             s.silences += 1
             s.silent_in_row += 1
             silent = sum(1 for other in link.modules if other.stats.silent_in_row)
             longest = max(other.timeout for other in link.modules if other.stats.silent_in_row)
             wait = wait_s(s.silent_in_row, longest, silent, len(link.modules) - silent)
             m.retry_ms = due_ms + self._ms(wait)
+            m.rest = now + m.timeout * self._clock.speed if link.rests else now
             if s.silent_in_row == 1:
+                link.fell_silent = True
                 log.warning("module %s on link %s is silent. %s Polling goes on.", m.name, link.name, answer.detail)
             return
         s.answers += 1
+        m.took = max(now - asked, 0.9 * m.took)  # the longest of late
         if s.silent_in_row:
             log.info("module %s on link %s answers again after %d tries", m.name, link.name, s.silent_in_row)
             s.silent_in_row = 0
@@ -412,14 +363,14 @@ class Poller:
     def _ms(self, real_seconds: float) -> int:
         return round(real_seconds * self._clock.speed * 1000)
 
-    async def _close(self, link: _Link) -> None:
+    async def _close(self, link: Wire) -> None:
         if link.closed or link.driver is None:
             return
         link.closed = True
         while link.guests:
-            plan, asked = link.guests.popleft()
-            if not asked.done():
-                asked.set_result(nothing(plan, Fault.STOPPING))
+            _, done = link.guests.popleft()
+            if not done.done():
+                done.set_result(None)
         try:
             await asyncio.wait_for(link.driver.aclose(), CLOSING_S)
         except Exception:
@@ -438,38 +389,3 @@ class Poller:
                 return
             self._closed.clear()
             await self._closed.wait()
-
-
-def _link(link: Link, driver: Driver | None) -> _Link:
-    return _Link(link.name, link.timeout_s, driver)
-
-
-def _module(index: int, m: Module, link: Link, plans: Callable[[Module, Link], ReadPlan]) -> _Module:
-    n, plan = len(m.channels), plans(m, link)
-    if len(plan.picks) != n:
-        raise ValueError(f"the read plan of module {m.name} has {len(plan.picks)} values for {n} channels")
-    kinds = (Fault.NO_ANSWER, Fault.LINK_DOWN, Fault.NOT_POLLED, Fault.STOPPING)
-    without = {f: Scan(index, (None,) * n, (int(f),) * n) for f in kinds}
-    # where the link waits less than the module may take, the line is left quiet for the rest
-    costs = max(link.waits(plan.answers_within), plan.answers_within or 0.0)
-    return _Module(index, m.name, plan, m.every, costs, without, (0,) * n)
-
-
-def _in_turn(link: _Link, now_ms: int) -> None:
-    """Plant-file order; the silent last, and after an instant that was too short first who waited longest.
-
-    A silent module that a busy link left no time for takes its turn like the others after 30 s.
-    """
-    waiting = [(m, group) for m, group in link.queue if m.waits is group]
-    if link.behind:
-        waiting.sort(key=lambda x: x[0].last_asked)
-    if link.behind or any(m.stats.silent_in_row for m, _ in waiting):
-        waiting.sort(key=lambda x: x[0].stats.silent_in_row > 0 and now_ms - x[0].retry_ms < OVERDUE_MS)
-        link.queue = deque(waiting)
-    link.behind = False
-
-
-def _unheard(answer: Answer) -> bool:
-    """Nothing was heard of the module itself: silence, noise, or a gateway saying it found nobody."""
-    beyond = (Fault.REFUSED_10, Fault.REFUSED_11)
-    return answer.silent or (bool(answer.faults) and all(f in beyond for f in answer.faults))

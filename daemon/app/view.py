@@ -10,7 +10,7 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from config.model import Plant
-from daemon.acquire.poller import ModuleStats
+from daemon.acquire.parts import ModuleStats
 from daemon.alarms.kinds import KINDS
 from daemon.alarms.table import MEANING
 from daemon.alarms.table import State as Life

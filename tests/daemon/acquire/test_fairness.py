@@ -33,7 +33,7 @@ def plant(device: str) -> Plant:
 
 
 async def test_a_dead_module_costs_its_neighbours_no_reading_and_is_read_when_it_returns(tmp_path: Path) -> None:
-    """Its back-off of four timeouts is shorter than the interval here, so it is tried at each instant."""
+    """A timeout and the rest after it fit into the interval, so it is tried at each instant."""
     alive: set[int] = set(LIVING)
     order: list[int] = []
 
@@ -79,7 +79,7 @@ async def test_a_dead_module_costs_its_neighbours_no_reading_and_is_read_when_it
 
 
 async def test_between_two_tries_at_a_dead_module_its_neighbours_are_read_at_their_own_pace(tmp_path: Path) -> None:
-    """An interval shorter than the back-off: most instants leave the dead module alone."""
+    """An interval shorter than a timeout and the rest after it: every second instant leaves the dead module alone."""
     order: list[int] = []
 
     def answer(request: bytes) -> list[bytes | None]:
@@ -105,7 +105,7 @@ async def test_between_two_tries_at_a_dead_module_its_neighbours_are_read_at_the
         await running
     tries = [i for i, unit in enumerate(order) if unit == DEAD]
     between = [order[a + 1 : b] for a, b in itertools.pairwise(tries)]
-    # four timeouts are two and a half intervals: two rounds of the neighbours at least between two settled tries
+    # a try at the end of one instant, and none at the next: its late answer may still come
     assert all(units.count(unit) >= 2 for units in between[2:] for unit in LIVING), between
     dead = [s.faults[0] for p in seen for s in p.scans if s.module == len(LIVING)]
-    assert dead.count(Fault.NOT_POLLED) > dead.count(Fault.NO_ANSWER) > 0
+    assert dead.count(Fault.NOT_POLLED) >= dead.count(Fault.NO_ANSWER) > 0

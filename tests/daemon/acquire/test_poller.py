@@ -33,6 +33,7 @@ class Shift:
 
     def __init__(self, plant: Plant, script: Script, speed: float = 1.0, backlog: int = 600) -> None:
         self.clock = HandClock(speed=speed)
+        self.plant = plant
         self.seen: list[Polled] = []
         self.beats: list[tuple[float, str]] = []
         self.drivers = {link.name: HandLink(self.clock, script) for link in plant.links}
