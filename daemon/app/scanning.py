@@ -16,8 +16,9 @@ from config.load import PlantText
 from config.model import Link, Module
 from config.units import QuantityError, quantity
 from drivers.modbus.functions import MEANINGS
-from drivers.modbus.identify import identify
+from drivers.modbus.line import LineDriver
 from drivers.modbus.scan import FUNCTIONS, LISTEN_S, Heard, estimate_s, listen, scan
+from drivers.modbus.wires import serial_trouble, socket_trouble
 from drivers.registry import open_link
 
 COMMON = tuple((baud, parity) for baud in (9600, 19200, 38400, 115200) for parity in ("even", "none", "odd"))
@@ -25,6 +26,8 @@ COMMON = tuple((baud, parity) for baud in (9600, 19200, 38400, 115200) for parit
 
 ALONE = "only this equipment"
 _SERIAL = ("modbus-rtu", "modbus-ascii")
+_LINES = (*_SERIAL, "modbus-rtu-over-tcp")
+REMEDY = "Use a pair of its own, a gateway that shares the line, or a second port of the modules."
 _HEADS = {"input": "4 input", "holding": "3 holding", "coil": "1 coil", "discrete": "2 discrete"}
 
 
@@ -64,12 +67,9 @@ def scan_link(
     if link.kind == "text":
         raise ScanRefused(f"link {name} has text instruments: they have no units, and are sent their prompt alone.")
     asked = units_of(units)
-    if link.kind in _SERIAL and (bad := [u for u in asked if not 1 <= u <= 247]):
+    if link.kind in _LINES and (bad := [u for u in asked if not 1 <= u <= 247]):
         raise ScanRefused(f"on a serial line units are 1 to 247; found {bad[0]}.")
-    known: dict[int, list[Module]] = {}
-    for m in source.plant.modules:
-        if m.link == name:
-            known.setdefault(m.unit, []).append(m)
+    known = [m for m in source.plant.modules if m.link == name]
     if through:
         return _through_service(source, link, asked, known, store, as_json)
     _owned(source, link, store)
@@ -80,7 +80,7 @@ def scan_link(
     settings: Sequence[Link] = [link]
     if hunt:
         settings = _hunted(link)
-    if link.kind in _SERIAL:
+    if link.kind in _LINES:
         _quiet(link)
     return asyncio.run(_all(settings, asked, known, as_json))
 
@@ -98,7 +98,7 @@ def _owned(source: PlantText, link: Link, store: Path | None) -> None:
 
 
 def _through_service(
-    source: PlantText, link: Link, units: list[int], known: dict[int, list[Module]], store: Path | None, as_json: bool
+    source: PlantText, link: Link, units: list[int], known: Sequence[Module], store: Path | None, as_json: bool
 ) -> int:
     from daemon.app.ask import AskError, ask
     from daemon.app.service import default_options
@@ -115,12 +115,13 @@ def _through_service(
     except AskError as e:
         raise ScanRefused(str(e)) from e
     found: list[dict[str, object]] = [
-        {"at": f"link {link.name}", "unit": f["unit"], **f["answers"]} for f in answer["found"]
+        {"at": f"link {link.name}", "unit": f["unit"], **f["answers"], "identification": f["says"]}
+        for f in answer["found"]
     ]
     return _tell(found, known, as_json)
 
 
-def _tell(found: list[dict[str, object]], known: dict[int, list[Module]], as_json: bool) -> int:
+def _tell(found: list[dict[str, object]], known: Sequence[Module], as_json: bool) -> int:
     if as_json:
         print(json.dumps({"found": found}, indent=1))
     else:
@@ -145,32 +146,36 @@ def _hunted(link: Link) -> list[Link]:
     return [link.model_copy(update={"baud": b, "parity": p, "stop_bits": 2 if p == "none" else 1}) for b, p in COMMON]
 
 
+def _where(link: Link) -> str:
+    return f"{link.host}:{link.port}" if link.host else link.device or ""
+
+
 def _quiet(link: Link) -> None:
-    print(f"Listening on {link.device} for {LISTEN_S:g} s before anything is sent ...", file=sys.stderr)
+    where = _where(link)
+    print(f"Listening on {where} for {LISTEN_S:g} s before anything is sent ...", file=sys.stderr)
     try:
         heard = listen(link)
     except (OSError, ValueError) as e:
-        raise ScanRefused(f"{link.device} cannot be opened: {e}") from e
+        trouble = socket_trouble(link, where, e) if link.host else serial_trouble(link, where, e)
+        raise ScanRefused(trouble.replace(" It is tried again by itself.", "")) from e
     if heard:
         raise ScanRefused(
-            f"{heard} bytes were heard on {link.device}: another master asks on this pair. Nothing was sent. Use a "
-            "pair of its own, a gateway that shares the line, or a second port of the modules."
+            f"{heard} bytes were heard on {where}: another master asks on this pair. Nothing was sent. {REMEDY}"
         )
 
 
-async def _all(settings: Sequence[Link], units: Sequence[int], known: dict[int, list[Module]], as_json: bool) -> int:
+async def _all(settings: Sequence[Link], units: Sequence[int], known: Sequence[Module], as_json: bool) -> int:
     total = sum(estimate_s(x, units) for x in settings)
     print(f"{len(units)} units, at most about {total:.0f} s.", file=sys.stderr)
     found: list[dict[str, object]] = []
     for link in settings:
-        how = f"{link.baud} baud, parity {link.parity}" if link.kind in _SERIAL else f"{link.host}:{link.port}"
+        how = f"{link.baud} baud, parity {link.parity}" if link.kind in _SERIAL else _where(link)
         for heard in await _one(link, units, known, how):
-            said = await asyncio.to_thread(identify, link, heard.unit)
-            found.append({"at": how, "unit": heard.unit, **heard.answers, "identification": said})
+            found.append({"at": how, "unit": heard.unit, **heard.answers, "identification": dict(heard.says)})
     return _tell(found, known, as_json)
 
 
-async def _one(link: Link, units: Sequence[int], known: dict[int, list[Module]], how: str) -> list[Heard]:
+async def _one(link: Link, units: Sequence[int], known: Sequence[Module], how: str) -> list[Heard]:
     driver = open_link(link)
     out = []
     try:
@@ -179,6 +184,11 @@ async def _one(link: Link, units: Sequence[int], known: dict[int, list[Module]],
         async for heard in scan(driver, units, known):
             if heard.there:
                 out.append(heard)
+            if isinstance(driver, LineDriver) and driver.counts.masters:
+                raise ScanRefused(
+                    f"another master asks on this pair: it was heard at unit {heard.unit}, and the scan has ended "
+                    f"there. {REMEDY}"
+                )
             if sys.stderr.isatty():
                 print(f"\r{how}: unit {heard.unit}, {len(out)} found ", end="", file=sys.stderr, flush=True)
     finally:
@@ -188,7 +198,7 @@ async def _one(link: Link, units: Sequence[int], known: dict[int, list[Module]],
     return out
 
 
-def _show(found: list[dict[str, object]], known: dict[int, list[Module]]) -> None:
+def _show(found: list[dict[str, object]], known: Sequence[Module]) -> None:
     from rich.console import Console
     from rich.table import Table
 
@@ -202,7 +212,7 @@ def _show(found: list[dict[str, object]], known: dict[int, list[Module]]) -> Non
     for row in found:
         unit = row["unit"]
         assert isinstance(unit, int)
-        names = ", ".join(m.name for m in known.get(unit, ())) or "no"
+        names = ", ".join(m.name for m in known if m.unit == unit) or "no"
         table.add_row(str(unit), *(_short(str(row[f])) for f in FUNCTIONS), _says(row), names)
     for how in dict.fromkeys(str(row["at"]) for row in found):
         console.print(f"At {how}:", highlight=False)

@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from config.load import PlantFileError, PlantText, load
-from config.model import Module, Plant
+from config.model import Plant
 from daemon.acquire.poller import Polled, Poller
 from daemon.app.acts import ACTS
 from daemon.app.keeper import Keeper
@@ -32,7 +32,7 @@ from daemon.core.scan import Group
 from daemon.notify.sender import Sender
 from daemon.store.errors import StoreError
 from daemon.store.writer import Writer
-from drivers.contract import Answer, Driver, ReadPlan
+from drivers.contract import Answer, Driver, Fault, Identifies, ReadPlan, nothing
 from drivers.registry import open_link
 from drivers.tap import Hook
 
@@ -191,6 +191,7 @@ class Service:
                 self.ready.set()
                 await self._until_stop_or_reload()
                 origin = self._poller.origin
+            await self._keeper.ended()
         finally:
             self._manager.stopping()
             await box.aclose()
@@ -308,14 +309,11 @@ class Service:
             )
         if not isinstance(units, list) or not all(isinstance(u, int) and 0 <= u <= 255 for u in units):
             raise ActRefused("units are a list of ids from 0 to 255.", "units", "")
-        known: dict[int, list[Module]] = {}
-        for m in plant.modules:
-            if m.link == name:
-                known.setdefault(m.unit, []).append(m)
+        known = [m for m in plant.modules if m.link == name]
         found = []
         async for heard in scan(_Lent(self, name), units, known):
             if heard.there:
-                found.append({"unit": heard.unit, "answers": dict(heard.answers)})
+                found.append({"unit": heard.unit, "answers": dict(heard.answers), "says": dict(heard.says)})
             await progress({"unit": heard.unit, "found": len(found)})
         return {"found": found}
 
@@ -404,7 +402,14 @@ class _Lent:
         return ""
 
     async def read(self, plan: ReadPlan) -> Answer:
-        return await self._service._poller.lend(self._link, plan)
+        answer = await self._service._poller.lend(self._link, lambda driver: driver.read(plan))
+        return nothing(plan, Fault.STOPPING) if answer is None else answer
+
+    async def identify(self, unit: int) -> bytes:
+        async def ask(driver: Driver) -> bytes:
+            return await driver.identify(unit) if isinstance(driver, Identifies) else b""
+
+        return await self._service._poller.lend(self._link, ask) or b""
 
     async def aclose(self) -> None:
         """The link stays its owner's."""

@@ -72,6 +72,11 @@ def look(data: bytes, unit: int, shape: Shape, request: bytes = b"") -> Look:
     return Look(b"", max(more, 1), tuple(foreign), noise, tuple(masters), echoes)
 
 
+def frames(data: bytes) -> Iterator[bytes]:
+    """What lies between `:` and CR LF of every whole frame, sound or not."""
+    return (text for text, _ in _cut(data) if text is not None)
+
+
 def overheard(data: bytes) -> Overheard:
     """What bytes hold that nobody waited for."""
     answers: list[int] = []

@@ -67,6 +67,12 @@ class LineDriver:
             return nothing(plan, Fault.STOPPING, f"link {self._link.name} is closed")
         return await asyncio.get_running_loop().run_in_executor(self._thread, self._read, plan)
 
+    async def identify(self, unit: int) -> bytes:
+        """See `drivers.contract.Identifies`."""
+        if self._closed:
+            return b""
+        return await asyncio.get_running_loop().run_in_executor(self._thread, self._identify, unit)
+
     async def aclose(self) -> None:
         if self._closed:
             return
@@ -121,10 +127,10 @@ class LineDriver:
 
     def _answer(self, ask: Ask, plan: ReadPlan) -> Items | Refusal:
         if self._closed:
-            return Refusal(Fault.STOPPING, "the link is being closed", skip=True)
+            return Refusal(Fault.STOPPING, "the link is being closed", skip=True, sent=False)
         if trouble := self._open():
             fault = Fault.STOPPING if self._closed else Fault.LINK_DOWN
-            return Refusal(fault, trouble, skip=True)
+            return Refusal(fault, trouble, skip=True, sent=False)
         assert self._wire is not None
         asked = False
         try:
@@ -136,7 +142,7 @@ class LineDriver:
             if asked:
                 self.talk.lost(wire_time.now())  # its answer may still come, over the next connection too
             self._drop()
-            return Refusal(Fault.LINK_DOWN, self._end.trouble(error), skip=True)
+            return Refusal(Fault.LINK_DOWN, self._end.trouble(error), skip=True, sent=asked)
 
     def _exchange(self, wire: Wire, ask: Ask, plan: ReadPlan) -> Items | Refusal:
         talk, tell = self.talk, self._tell
@@ -154,6 +160,31 @@ class LineDriver:
                 return talk.over(now)
         return Refusal(Fault.STOPPING, "the link is being closed", skip=True)
 
+    def _identify(self, unit: int) -> bytes:
+        if self._closed or self._open():
+            return b""
+        wire, talk, tell = self._wire, self.talk, self._tell
+        assert wire is not None
+        try:
+            if self._quiet(wire, unit) is not None:
+                return b""
+            request = talk.ask_name(unit, wire_time.now())
+            wire.send(request)
+            tell.sent(request)
+            while not self._closed:
+                data = wire.take(talk.more)
+                now = wire_time.now()
+                if data:
+                    tell.came(data)
+                    if pdu := talk.hear_name(data, now):
+                        return pdu
+                if now >= talk.deadline or talk.too_much:
+                    talk.over(now)
+                    break
+        except OSError:
+            self._drop()
+        return b""
+
     def _quiet(self, wire: Wire, unit: int) -> Refusal | None:
         """Wait until the next request may go: silence kept, no late answer to come. Else why nothing may be sent."""
         talk = self.talk
@@ -165,7 +196,7 @@ class LineDriver:
             until = talk.free_at(unit)
             now = wire_time.now()
             if self._closed:
-                return Refusal(Fault.STOPPING, "the link is being closed", skip=True)
+                return Refusal(Fault.STOPPING, "the link is being closed", skip=True, sent=False)
             if now > from_then + talk.patience:
                 return talk.never_quiet()
             if now >= until and not data:

@@ -1,19 +1,22 @@
 """Who answers on a link: units asked one after another, each by the four reads, through the link's own driver.
 
-Nothing is written; registers declared clear-on-read or never to be touched are left out. A unit that gives no answer
-to two reads is taken as not there, so a whole address range takes about two waits a unit. May import: config, drivers.
+One that answers is asked who it is (`identify`). Nothing is written; registers declared clear-on-read or never to be
+touched are left out. A unit that gives no answer to two reads is taken as not there, so a whole address range takes
+about two waits a unit. May import: config, drivers.
 """
 
 from __future__ import annotations
 
 from collections.abc import AsyncIterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 from config.model import Channel, Link, Module
 from drivers import wire_time
 from drivers.contract import Driver, Fault, Pick, ReadPlan, Request
 from drivers.modbus.functions import MEANINGS
+from drivers.modbus.identify import identify
+from drivers.modbus.wires import Wire, open_serial, open_socket
 
 FUNCTIONS: Final = ("input", "holding", "coil", "discrete")
 """Functions 4, 3, 1 and 2: modules answer some, and refuse the others with an exception, which is an answer too."""
@@ -28,6 +31,7 @@ class Heard:
 
     unit: int
     answers: Mapping[str, str]
+    says: Mapping[str, str] = field(default_factory=dict)  # of itself: vendor, product, revision
 
     @property
     def there(self) -> bool:
@@ -49,13 +53,17 @@ def address_for(function: str, modules: Sequence[Module]) -> int | None:
     return None
 
 
-async def scan(driver: Driver, units: Sequence[int], known: Mapping[int, Sequence[Module]]) -> AsyncIterator[Heard]:
-    """Ask each unit; yields one Heard for each. `known`: modules of the plant file by unit, for what to leave out."""
+async def scan(driver: Driver, units: Sequence[int], known: Sequence[Module]) -> AsyncIterator[Heard]:
+    """Ask each unit; yields one Heard for each.
+
+    `known`: the modules of the plant file on this link. What one of them forbids no unit is asked for: many modules on
+    TCP answer whatever unit is asked, and a unit number may have been changed.
+    """
     for unit in units:
         answers: dict[str, str] = {}
         silent = 0
         for function in FUNCTIONS:
-            address = address_for(function, known.get(unit, ()))
+            address = address_for(function, known)
             if address is None:
                 answers[function] = "not asked"
                 continue
@@ -64,7 +72,8 @@ async def scan(driver: Driver, units: Sequence[int], known: Mapping[int, Sequenc
                 continue
             answers[function] = word = await _ask(driver, unit, function, address)
             silent = silent + 1 if not word else 0
-        yield Heard(unit, answers)
+        heard = Heard(unit, answers)
+        yield replace(heard, says=await identify(driver, unit)) if heard.there else heard
 
 
 async def _ask(driver: Driver, unit: int, function: str, address: int) -> str:
@@ -84,18 +93,20 @@ async def _ask(driver: Driver, unit: int, function: str, address: int) -> str:
 
 
 def listen(link: Link, seconds: float = LISTEN_S) -> int:
-    """Bytes heard on a serial link while nothing is sent: more than none is another master. OSError when not openable.
+    """Bytes heard on a line, or from the gateway before it, while nothing is sent: more than none is another master.
 
-    Blocks for `seconds` of real time.
+    Blocks for `seconds` of real time. OSError or ValueError when it cannot be opened, or is lost meanwhile.
     """
-    from serial import Serial
-
-    parity = {"none": "N", "even": "E", "odd": "O"}[link.parity]
-    with Serial(
-        link.device, baudrate=link.baud, parity=parity, stopbits=link.stop_bits, timeout=0.05, exclusive=True
-    ) as port:
+    wire: Wire
+    if link.kind == "modbus-rtu-over-tcp":
+        wire = open_socket(link, link.host or "", lambda: False)
+    else:
+        wire = open_serial(link, link.device or "")
+    try:
         heard = 0
         end = wire_time.now() + seconds
         while wire_time.now() < end:
-            heard += len(port.read(256))
-    return heard
+            heard += len(wire.take(256))
+        return heard
+    finally:
+        wire.close()

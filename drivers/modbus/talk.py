@@ -21,8 +21,9 @@ from drivers.modbus import guard, guard_ascii
 from drivers.modbus.decode import Items
 from drivers.modbus.functions import Refusal, Shape, encode, items
 from drivers.modbus.guard import Look, Overheard
+from drivers.modbus.identify import Identification, on_ascii, on_rtu
 from drivers.modbus.poll import Ask
-from drivers.modbus.timing import LUMP_S, answer_timeout, silence, worst_answer
+from drivers.modbus.timing import LUMP_S, answer_timeout, ascii_characters, silence, worst_answer
 
 STILL_S: Final = 0.02
 """Seconds of silence that end what nobody asked for: adapters hand bytes over in lumps of 16 ms (common practice)."""
@@ -39,6 +40,7 @@ class Framing:
     overheard: Callable[[bytes], Overheard]
     head: Callable[[int, Shape], bytes]  # how a good answer begins
     size: Callable[[Shape], int]  # of a good answer, in characters
+    named: Callable[[bytes, int, bytes], bytes]  # the answer to 43/14 among what came since it was sent
     smallest: int
     gap: Callable[[int], float]  # s of silence before a request, from the baud
 
@@ -51,6 +53,7 @@ RTU: Final = Framing(
     overheard=guard.overheard,
     head=lambda unit, shape: bytes((unit, shape.code, shape.data_bytes)),
     size=lambda shape: guard.SMALLEST + shape.data_bytes,
+    named=on_rtu,
     smallest=guard.SMALLEST,
     gap=silence,
 )
@@ -60,6 +63,7 @@ ASCII: Final = Framing(
     overheard=guard_ascii.overheard,
     head=lambda unit, shape: b":%02X%02X" % (unit, shape.code),
     size=lambda shape: guard_ascii.SMALLEST + 2 * shape.data_bytes,
+    named=on_ascii,
     smallest=guard_ascii.SMALLEST,
     gap=lambda baud: 0.0,  # a colon begins a frame whatever was before
 )
@@ -150,7 +154,7 @@ class Talk:
         why = f"the line was not quiet for {waited:g} s; nothing was asked"
         if heard.masters:
             why += f". {_another(heard.masters)}"
-        return Refusal(Fault.BAD_ANSWER, why, skip=True)
+        return Refusal(Fault.BAD_ANSWER, why, skip=True, sent=False)
 
     # an exchange
 
@@ -180,6 +184,25 @@ class Talk:
         self.echoing = seen.echoes > 0
         self._count(seen, now)
         return items(seen.pdu, self._ask.shape)
+
+    def ask_name(self, unit: int, now: float) -> bytes:
+        """The request for the names of a unit (43/14) to be sent now; its time begins. `over` ends it in vain."""
+        self._missed.pop(unit, None)
+        self._ask, self._unit, self._data, self._seen = None, unit, b"", None
+        self._request = self._framing.build(unit, Identification(dev_id=unit))
+        self._waits = self._worst = self._link.timeout_s
+        longest = ascii_characters(2 * guard.LARGEST, self._link.baud)  # of both frames, in either mode
+        self._sent, self.deadline = now, now + longest + self._waits + LUMP_S
+        self.more = self._framing.smallest
+        return self._request
+
+    def hear_name(self, data: bytes, now: float) -> bytes:
+        """Bytes that came after that request; the answer from the function code on, b"" while there is none."""
+        self._data += data
+        pdu = self._framing.named(self._data, self._unit, self._request)
+        if pdu:
+            self._free_at = now + self._gap
+        return pdu
 
     @property
     def too_much(self) -> bool:

@@ -24,8 +24,9 @@ from drivers import wire_time
 from drivers.contract import Answer, DriverError, Fault, ReadPlan
 from drivers.modbus.decode import Items
 from drivers.modbus.functions import Refusal, encode, items
+from drivers.modbus.identify import Identification
 from drivers.modbus.poll import Ask, Poll, ready
-from drivers.modbus.timing import answer_timeout, worst_answer
+from drivers.modbus.timing import LUMP_S, answer_timeout, worst_answer
 from drivers.tap import Tap, Teller
 
 # pymodbus dumps its last twenty frames with every error; what matters is said in Answer.detail
@@ -127,6 +128,11 @@ class TcpDriver:
             answer: Answer = end.value
             return answer
 
+    async def identify(self, unit: int) -> bytes:
+        """See `drivers.contract.Identifies`."""
+        arrived = await self._execute(Identification(dev_id=unit), self._link.timeout_s + LUMP_S, self._link.timeout_s)
+        return b"" if isinstance(arrived, Refusal) else arrived.pdu
+
     async def aclose(self) -> None:
         self._closed = True
         if self._opening is not None:
@@ -196,17 +202,32 @@ class TcpDriver:
             wire.response_future.set_exception(ConnectionException("closed"))
 
     async def _ask(self, ask: Ask, plan: ReadPlan) -> Items | Refusal:
+        request = encode(ask.request, plan.unit)
+        waits = worst_answer(self._link, plan)
+        arrived = await self._execute(request, answer_timeout(self._link, plan, ask.request), waits)
+        if isinstance(arrived, Refusal):
+            return arrived
+        got = items(arrived.pdu, ask.shape)
+        if isinstance(got, Refusal) and got.fault is Fault.BAD_ANSWER:
+            self._frames.broken = got.why
+            self._drop()
+        return got
+
+    async def _execute(self, request: ModbusPDU, timeout: float, waits: float) -> Arrived | Refusal:
+        """Send a request and await its answer; `waits`: the timeout as it is told."""
         if self._frames.broken or (self._wire is not None and self._wire.recv_buffer):
             self._drop()  # half of a late answer: the other half would be read as the start of the next
         if self._wire is None and (trouble := await self._open()):
-            return Refusal(Fault.STOPPING if self._closed else Fault.LINK_DOWN, trouble, skip=True)
-        wire, frames = self._wire, self._frames
+            fault = Fault.STOPPING if self._closed else Fault.LINK_DOWN
+            return Refusal(fault, trouble, skip=True, sent=False)
+        wire = self._wire
         if wire is None:
-            return Refusal(Fault.LINK_DOWN, f"{self._where} closed the connection at once", skip=True)
+            why = f"{self._where} closed the connection at once"
+            return Refusal(Fault.LINK_DOWN, why, skip=True, sent=False)
         self._in_flight = True
-        wire.comm_params.timeout_connect = answer_timeout(self._link, plan, ask.request)  # of an answer, by now
+        wire.comm_params.timeout_connect = timeout  # of an answer, by now
         try:
-            arrived = await wire.execute(False, encode(ask.request, plan.unit))
+            arrived = await wire.execute(False, request)
         except ConnectionException:
             if self._closed:
                 return Refusal(Fault.STOPPING, "the link is being closed", skip=True)
@@ -215,17 +236,13 @@ class TcpDriver:
             if wire.recv_buffer:
                 self._drop()  # half an answer: what follows it must not be read as the start of the next
                 return Refusal(Fault.BAD_ANSWER, "half an answer, then silence", skip=True)
-            return Refusal(Fault.NO_ANSWER, f"no answer within {worst_answer(self._link, plan):g} s", skip=True)
+            return Refusal(Fault.NO_ANSWER, f"no answer within {waits:g} s", skip=True)
         finally:
             self._in_flight = False
         if not isinstance(arrived, Arrived) or arrived.why:
             self._drop()
             return Refusal(Fault.BAD_ANSWER, getattr(arrived, "why", "an unknown answer"))
-        got = items(arrived.pdu, ask.shape)
-        if isinstance(got, Refusal) and got.fault is Fault.BAD_ANSWER:
-            frames.broken = got.why
-            self._drop()
-        return got
+        return arrived
 
 
 def open_tcp(link: Link, tap: Tap | None = None) -> TcpDriver:
