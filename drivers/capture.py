@@ -130,10 +130,10 @@ class Captured:
         request = encode(ask.request, plan.unit)
         waiting = self._found[bytes((plan.unit, request.function_code)) + request.encode()]
         if not waiting:
-            return Refusal(Fault.NO_ANSWER, "the capture has no further answer to this request", skip=True)
+            return Refusal(Fault.NO_ANSWER, "the capture has no further answer to this request", skip=True, sent=False)
         exchange = waiting.popleft()
         if not exchange.frame or exchange.fault in (Fault.LINK_DOWN, Fault.STOPPING):  # no bytes that could tell
-            return Refusal(exchange.fault, "as captured", skip=True)
+            return Refusal(exchange.fault, "as captured", skip=True, sent=bool(exchange.frame))
         if self._link.kind == "modbus-tcp":
             return _over_tcp(exchange, ask, plan)
         talk = Talk(self._link, ASCII if self._link.kind == "modbus-ascii" else RTU)

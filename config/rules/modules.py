@@ -48,7 +48,7 @@ def fits(v: View) -> Iterator[Found]:
 
 
 def cleared_meters(v: View) -> Iterator[Found]:
-    """A meter's counter counts on; one that begins anew with each reading is not followed yet."""
+    """A meter's register that begins anew with each reading has one reader, and what an answer held can be lost."""
     for use in v.uses:
         w = v.wired.get(use.ref)
         if use.what == "counter" and w is not None:
@@ -56,9 +56,12 @@ def cleared_meters(v: View) -> Iterator[Found]:
                 if a.touches(w.channel.function, w.channel.address, w.channel.end):
                     yield Found(
                         use.path,
-                        f"wants a counter that counts on; {use.ref} lies in {a}, which reading clears. Pulses of such "
-                        "a register are recorded but not added up yet: use the module's running total if it has one",
+                        f"{use.ref} lies in {a}, which reading clears: its counts are added up, so nothing else may "
+                        "read it, and an answer that is lost takes its pulses with it (the total is then at least "
+                        "what it says, and marked). Use the module's running total if it has one",
+                        "note",
                     )
+                    break
 
 
 def waits(v: View) -> Iterator[Found]:

@@ -2,8 +2,8 @@
 
 A group is stepped once and waits with its outcome until the store has taken it; only then is it done. While the store
 refuses, the engine goes on ahead in memory, the groups wait (an hour of plant time, bounded), then the oldest are
-dropped and the gap is recorded once. The alarms of dropped groups are kept. What is stored is never ahead of a commit
-that failed: after a kill the service resumes from the last stored group.
+dropped and the gap is recorded once. The alarms of dropped groups are kept, and so are the increments in them. What is
+stored is never ahead of a commit that failed: after a kill the service resumes from the last stored group.
 
 Lives here: the numbering of groups, acts waiting for their group, snapshots, the way through a full disk.
 May import: config, daemon.core, daemon.engine, daemon.store, daemon.notify.outbox, daemon.app.
@@ -21,6 +21,7 @@ from typing import Any, Final
 
 from config.model import Plant
 from daemon.acquire.poller import Polled
+from daemon.app.increments import Increments
 from daemon.app.stepping import advance
 from daemon.app.timebase import TimeBase
 from daemon.core.outcome import GroupOutcome, MailRow, Notice
@@ -98,6 +99,7 @@ class Keeper:
         self._results: dict[int, str] = {}
         self._snapshot_ms = -1
         self._want_snapshot = False
+        self._increments = Increments()
         self._saved: list[GroupOutcome] = []  # what dropped groups led to, stored with the next one taken
         self._flushing = asyncio.Lock()
 
@@ -147,6 +149,14 @@ class Keeper:
             return False
         return True
 
+    async def ended(self) -> None:
+        """Tell the engine, in a last group, that all that was read is stored; else the next run must doubt it.
+
+        Matters to registers that reading clears alone, and is not told where there are none.
+        """
+        if not self._waiting and not self._increments.held and any(m.clear_on_read for m in self.plant.modules):
+            await self.report("stopped", True, "all that was read is stored")
+
     async def _store_act(self, kind: str, by: str, body: dict[str, Any]) -> int:
         now = self._base.clock.now_ms()
         number = await self._writer.add_act(kind, by, body, now)
@@ -168,7 +178,8 @@ class Keeper:
             plant=self.version,
             scans=polled.scans,
             acts=tuple(self._acts),
-            gap_ms=elapsed - (self._last_ms or 0) if self._gap else 0,
+            # never 0 after a gap, also where the clock was set back meanwhile
+            gap_ms=max(1, elapsed - (self._last_ms or 0)) if self._gap else 0,
         )
         self._gap = False
         self._acts.clear()
@@ -180,6 +191,7 @@ class Keeper:
         if due:
             self._snapshot_ms, self._want_snapshot = elapsed, False
         mails = [row for notice in outcome.notices for row in outbox_rows(notice, plant)]
+        group = self._increments.put(plant, group)
         self._waiting.append(_Waiting(group, outcome, plant, mails, due))
         self.groups += 1
         await self.flush()
@@ -259,7 +271,10 @@ class Keeper:
             follower = self._waiting[0]
             gap_ms = max(1, follower.group.elapsed_ms - (self._stored_ms or 0))
             follower.group = replace(follower.group, gap_ms=gap_ms)
+            self._increments.keep(old.plant, old.group)
             self._want_snapshot = True
+        for w in self._waiting:
+            w.group = self._increments.put(w.plant, w.group)
         direct = [m for w in self._waiting if not w.told for m in w.mails]
         if not t.told:
             t.told = True

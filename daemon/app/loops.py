@@ -18,11 +18,12 @@ from pathlib import Path
 from textwrap import wrap
 from typing import Any, Final, Protocol
 
-from config.model import Plant
+from config.model import Module, Plant
 from daemon.core.reasons import words
 from daemon.core.say import System, in_plant_units
 from daemon.core.tags import RawTag, raw_tags
 from daemon.measure.current_loop import Line, line
+from drivers.contract import Fault
 
 STEPS_MA: Final = (4.0, 8.0, 12.0, 16.0, 20.0)
 RIGHT: Final = 0.5  # % of span
@@ -189,19 +190,25 @@ class ServiceSource:
 
 
 class ModuleSource:
-    """Counts read from the modules directly, while no service owns the links."""
+    """Counts read from the modules directly, while no service owns the links.
+
+    Registers that reading clears are the service's to read: they are left out, and a channel there is not asked.
+    """
 
     def __init__(self, plant: Plant) -> None:
         from drivers.registry import open_link, plan_reads
 
         self._loop = asyncio.new_event_loop()
         self._drivers = {x.name: open_link(x) for x in plant.links}
-        self._modules = {m.name: m for m in plant.modules}
-        self._plans = {m.name: plan_reads(m) for m in plant.modules}
+        links = {x.name: x for x in plant.links}
+        self._modules = {m.name: kept for m in plant.modules if (kept := _without_cleared(m)).channels}
+        self._plans = {m.name: plan_reads(m, links[m.link]) for m in self._modules.values()}
 
     def read(self, ref: str) -> tuple[float | int | None, int]:
         name, _, channel = ref.partition(".")
-        module = self._modules[name]
+        module = self._modules.get(name)
+        if module is None or channel not in module.channels:
+            return None, Fault.NOT_ASKED
         answer = self._loop.run_until_complete(self._drivers[module.link].read(self._plans[name]))
         k = list(module.channels).index(channel)
         return answer.counts[k], int(answer.faults[k])
@@ -211,6 +218,16 @@ class ModuleSource:
         for driver in self._drivers.values():
             self._loop.run_until_complete(driver.aclose())
         self._loop.close()
+
+
+def _without_cleared(module: Module) -> Module:
+    cleared = module.clear_on_read
+    kept = {
+        name: c
+        for name, c in module.channels.items()
+        if not any(a.touches(c.function, c.address, c.end) for a in cleared)
+    }
+    return module.model_copy(update={"channels": kept})
 
 
 def summary(record: Mapping[str, Any]) -> str:

@@ -28,6 +28,9 @@ class Reason(IntEnum):
     NOT_POLLED = 5
     STOPPING = 6
     NOT_AVAILABLE = 7
+    NOT_ASKED = 8
+    CUT_OFF = 9
+    COUNTS_LOST = 10  # in a total: what a register held that reading clears never arrived
     REFUSED_1 = 17
     REFUSED_2 = 18
     REFUSED_3 = 19
@@ -92,6 +95,9 @@ _TEXT: Final[Mapping[int, tuple[Quality, str]]] = {
     5: (Quality.BAD, "no answer (next try later)"),
     6: (Quality.BAD, "service stopping"),
     7: (Quality.BAD, "module says: not available"),
+    8: (Quality.BAD, "not asked this time"),
+    9: (Quality.BAD, "cut off before the answer came"),
+    10: (Quality.UNCERTAIN, "counts may be lost: at least this"),
     17: (Quality.BAD, "module refused (code 1: no such function)"),
     18: (Quality.BAD, "module refused (code 2: no such register)"),
     19: (Quality.BAD, "module refused (code 3: not that many registers)"),

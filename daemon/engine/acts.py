@@ -28,6 +28,7 @@ class Doing(Protocol):
     journal: list[Entry]
     calibrations: list[Calibration]
     manual: list[ManualReading]
+    all_stored: bool  # the run ends with this group, and all that it has read is stored
 
     def acknowledge(self, occurrence: int, by: str) -> str: ...
 
@@ -62,6 +63,9 @@ def _loop_check(doing: Doing, act: Act) -> str:
 def _service(doing: Doing, act: Act) -> str:
     body: Mapping[str, Any] = act.body
     kind = str(body.get("kind"))
+    if kind == "stopped":  # the last word of a run, in a group of its own; in any other it came too late
+        doing.all_stored = not doing.group.scans
+        return ""
     if kind not in FACTS:
         return f"no such report: {kind!r}"
     fact = doing.cells.senses.facts[FACTS.index(kind)]

@@ -79,6 +79,7 @@ def _corrections_ended(old: State, new: Programme, senses: Senses, at_ms: int) -
 def _senses(old: Senses, was: Wiring, now: Wiring) -> Senses:
     s = fresh_senses(now)
     s.t, s.at, s.real, s.unwatched = old.t, old.at, old.real, old.unwatched
+    s.ended = old.ended
     old_slot = {t.name: (t, was.tag_slots[i]) for i, t in enumerate(was.tags)}
     worth_was, worth_now = ({m.name: m.spec for m in w.meters} for w in (was, now))
     for i, tag in enumerate(now.tags):
@@ -94,7 +95,7 @@ def _senses(old: Senses, was: Wiring, now: Wiring) -> Senses:
             s.contacts[slot], s.contact_reasons[slot] = old.contacts[k].clone(), old.contact_reasons[k]
         elif kind not in (ANALOGUE, CONTACT):
             s.counters[slot] = old.counters[k].clone()
-            if not same:
+            if not same or worth_was[tag.target].clears != worth_now[tag.target].clears:
                 s.counters[slot].last = -1
             s.counter_reasons[slot] = old.counter_reasons[k]
             _new_worth(s.counters[slot], worth_was[tag.target], worth_now[tag.target], s.at)

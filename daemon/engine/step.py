@@ -40,7 +40,7 @@ def step(state: State, groups: Sequence[Group]) -> tuple[State, tuple[GroupOutco
 class _Step:
     """One group on its way through: collects what it leads to."""
 
-    __slots__ = ("acts", "calibrations", "cells", "changed", "group", "journal", "manual", "notices", "p")
+    __slots__ = ("acts", "all_stored", "calibrations", "cells", "changed", "group", "journal", "manual", "notices", "p")
 
     def __init__(self, p: Programme, cells: Cells, group: Group) -> None:
         self.p, self.cells, self.group = p, cells, group
@@ -50,6 +50,7 @@ class _Step:
         self.calibrations: list[Calibration] = []
         self.manual: list[ManualReading] = []
         self.changed: set[int] = set()
+        self.all_stored = False
 
     def run(self) -> GroupOutcome:
         cells, group, senses = self.cells, self.group, self.cells.senses
@@ -57,6 +58,8 @@ class _Step:
         for act in group.acts:
             self.acts.append((act.number, apply(self, act)))
         taken = take(senses, self.p.wiring, group)
+        if self.all_stored:
+            senses.ended = group.segment
         boilers, t = senses.boilers, senses.t
         for i, (alarm, c) in enumerate(zip(self.p.alarms, cells.alarms, strict=True)):
             if alarm.suppressed_when_off:

@@ -22,6 +22,11 @@ cannot be told from flow. Two things are neither restart nor flow:
   leaking check valve) leaves the total; what ran back is made up before anything is added (COUNTER_RAN_BACK). A reed
   that pulses both ways cannot show it.
 
+A register that reading clears (`MeterSpec.clears`) holds increments. Each is added once, in the group that carries
+it, and is in no other: stepping stored groups again gives the same total. An answer that is lost on its way takes an
+unknown number of pulses with it, and so does a service that ends before it has stored what it has read. The total is
+then "at least", is marked COUNTS_LOST there and at the next reading, and is never guessed.
+
 What pulses are worth is in `meter_spec`, flow in `pulse_rate`. Pure. May import: config, daemon.core.
 """
 
@@ -42,6 +47,20 @@ LATE_MS: Final = 2000  # an answer may come so late, and the next one at once
 OWED: Final = 4.0  # so many pulses too many are remembered against a stuttering meter
 REED_PER_MS: Final = 0.05  # a contact closes no more than 50 times a second (common practice, no source)
 STUTTER_MOST: Final = 1000  # more pulses at once are no stutter but another count
+UNTOUCHED: Final = frozenset(
+    {
+        Reason.LINK_DOWN,  # nothing could be sent; CUT_OFF where it was
+        Reason.NOT_POLLED,
+        Reason.NOT_ASKED,
+        Reason.STOPPING,
+        Reason.REFUSED_1,  # a request that is refused so is not carried out
+        Reason.REFUSED_2,
+        Reason.REFUSED_3,
+        Reason.REFUSED_6,
+        Reason.REFUSED_10,  # the gateway sent nothing
+    }
+)
+"""Reasons for no count under which a register that reading clears was surely not read."""
 UNSEEN_MS: Final = 30_000  # in a longer gap a module can have restarted unseen
 
 
@@ -66,6 +85,7 @@ class Counter(Cell):
     refused: int = 0  # pulses that were not counted: no meter passes so much
     behind: int = 0  # pulses that ran back and are not made up yet
     missed: bool = False  # the module did not answer since the last count believed
+    lost: bool = False  # of a register that reading clears: what it held may have gone since the last increment
     # where the last step began, to share it over a midnight
     before_ms: int = -1
     before_total: int = 0
@@ -144,6 +164,42 @@ class Counter(Cell):
         self._add(self.doubt_added + more, count, elapsed_ms)
         self._unknown(elapsed_ms)
         return Reason.GOOD if fell else Reason.COUNTER_RESTARTED
+
+    def add(self, raw: Count | None, fault: int, elapsed_ms: int, spec: MeterSpec) -> int:
+        """Take one poll of a register that reading clears; the Reason of the total after it.
+
+        `raw` is what came since the last reading, and is added this one time. The first is what came before the log
+        began. None with a `fault` under which the register may have been read: what it held is gone.
+        """
+        if raw is None:
+            if fault in UNTOUCHED or self.last < 0 or self.lost:
+                return fault
+            self.doubt_stored(elapsed_ms)
+            return Reason.COUNTS_LOST
+        count = int(raw)
+        if self.last < 0:
+            self._believe(count, elapsed_ms)
+            self.before_ms = elapsed_ms
+            self.pace.begin(elapsed_ms)
+            return Reason.GOOD
+        limit = _limit(elapsed_ms - self.last_elapsed_ms, spec)
+        lost, self.lost = self.lost, False
+        if count > limit:  # no flow: what there was is not known
+            self._unknown(elapsed_ms)
+            self.refused += count
+            self._believe(count, elapsed_ms)
+            return Reason.COUNTER_STEP_REFUSED
+        self._add(count, count, elapsed_ms)
+        if not lost and spec.modulus and limit >= spec.modulus:  # it may have gone round
+            lost = True
+            self._unknown(elapsed_ms)
+        return Reason.COUNTS_LOST if lost else Reason.GOOD
+
+    def doubt_stored(self, elapsed_ms: int) -> None:
+        """What was read of a register that reading clears may not be in the log: the total is at least this."""
+        if self.last >= 0 and not self.lost:
+            self.lost = True
+            self._unknown(elapsed_ms)
 
     def volume(self, spec: MeterSpec) -> float:
         """The total in m3: each pulse at its worth when it was counted."""

@@ -10,7 +10,7 @@ from typing import Final
 from zoneinfo import ZoneInfo
 
 from config.meter import instant, volume_of_count
-from config.model import Channel, Meter
+from config.model import Channel, Meter, Module
 from daemon.water.steam import water_density
 
 COLD_C: Final = 15.0  # makeup as it comes, where the plant file does not say (common practice, no source)
@@ -33,6 +33,7 @@ class MeterSpec:
     density: float = 0.0  # kg/m3 of the water in the meter, 0 where it is none
     least_per_ms: float = 0.0  # pulses a ms below which the meter stands still or does not turn truly
     changes: tuple[Change, ...] = ()
+    clears: bool = False  # reading sets the count to 0: each count is an increment
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,8 +45,9 @@ class Change:
     dial_m3: float | None = None
 
 
-def meter_spec(meter: Meter, channel: Channel, zone: str = "UTC") -> MeterSpec:
-    """The figures of a meter read from a channel; `zone` is that of the plant, for the dates of changes."""
+def meter_spec(meter: Meter, module: Module, channel: Channel, zone: str = "UTC") -> MeterSpec:
+    """The figures of a meter read from a module's channel; `zone` is that of the plant, for the dates of changes."""
+    clears = any(a.touches(channel.function, channel.address, channel.end) for a in module.clear_on_read)
     bits = _BITS.get(channel.type, 0)
     density = water_density(COLD_C if meter.temperature is None else meter.temperature) if meter.of_water else 0.0
     least = NO_FLOW * meter.max_rate if meter.minimum_flow is None else meter.minimum_flow
@@ -62,4 +64,4 @@ def meter_spec(meter: Meter, channel: Channel, zone: str = "UTC") -> MeterSpec:
         divider = c.divider or divider
         from_ms = round(instant(c.from_).replace(tzinfo=ZoneInfo(zone)).timestamp() * 1000)
         changes.append(Change(from_ms, figures(volume_of_count(pulse, k_factor, divider)), c.dial))
-    return replace(figures(meter.counted), changes=tuple(changes))
+    return replace(figures(meter.counted), changes=tuple(changes), clears=clears)

@@ -98,6 +98,7 @@ class Senses(Cell):
     at: int = 0
     real: int = -1
     unwatched: int = 0
+    ended: int = -1  # the clock segment in which a run ended here with all it had read in the log, else -1
 
 
 @dataclass(slots=True)
@@ -160,6 +161,12 @@ def take(s: Senses, w: Wiring, group: Group) -> Taken:
     dt = t - s.t if s.t >= 0 else 0
     repeat = s.t < 0 or t // REPEAT_MS != s.t // REPEAT_MS
     s.t, s.at = t, at
+    # each run begins a segment before it asks anyone: the very next one read nothing that is not here
+    if group.gap_ms > 0 and not (s.ended >= 0 and group.segment == s.ended + 1):
+        for m in w.meters:
+            if m.spec.clears:
+                s.counters[m.slot].doubt_stored(s.real)
+    s.ended = -1
     verdicts = [_scan(s, w, scan, t, at) for scan in group.scans]
     for b, bw in zip(s.boilers, w.boilers, strict=True):
         _boiler(s, b, bw, group, verdicts, dt, repeat, out)
@@ -194,11 +201,16 @@ def _scan(s: Senses, w: Wiring, scan: Scan, t: int, at: int) -> list[int]:
         else:
             assert spec is not None
             counter = s.counters[slot]
-            if count is None:
+            if count is not None and spec.changes:
+                counter.turn(spec, at)
+            if spec.clears:
+                why = counter.add(count, verdict[channel], s.real, counter.now(spec))
+                s.counter_reasons[slot] = why
+                if why and count is not None:
+                    verdict[channel] = int(why)
+            elif count is None:
                 s.counter_reasons[slot], counter.missed = verdict[channel], True
             else:
-                if spec.changes:
-                    counter.turn(spec, at)
                 why = s.counter_reasons[slot] = counter.step(count, s.real, counter.now(spec))
                 if why:
                     verdict[channel] = int(why)
@@ -357,6 +369,7 @@ def _meters(s: Senses, w: Wiring, group: Group, repeat: bool, out: Taken) -> Non
             or pace.new_ms == s.real
             or pace.first_ms == s.real
             or why >= Reason.COUNTER_RESTARTED
+            or why == Reason.COUNTS_LOST
             or pace.fell(c.last_elapsed_ms, spec)
         ):
             continue

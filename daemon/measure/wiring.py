@@ -115,7 +115,8 @@ def wire(plant: Plant) -> Wiring:
     tag_slots: list[tuple[int, int]] = []
     meters = {f"{m.name}.pulses": m for m in plant.meters}
     for tag in tags:
-        channel = tuple(plant.modules[tag.module].channels.values())[tag.channel]
+        module = plant.modules[tag.module]
+        channel = tuple(module.channels.values())[tag.channel]
         if tag.kind == "raw":
             tag_slots.append((-1, -1))
             continue
@@ -131,7 +132,7 @@ def wire(plant: Plant) -> Wiring:
                 slot,
                 line(tag) if kind == ANALOGUE else None,
                 debounce.get(tag.name, 0),
-                meter_spec(meters[tag.name], channel, plant.plant.zone) if kind == COUNTER else None,
+                meter_spec(meters[tag.name], module, channel, plant.plant.zone) if kind == COUNTER else None,
             )
         )
     names = tuple(m.name for m in plant.modules)
@@ -163,12 +164,13 @@ def wire(plant: Plant) -> Wiring:
 
 
 def _meter(plant: Plant, m: Meter, tag: RawTag, slot_of: dict[str, int], derived: dict[str, int]) -> MeterWiring:
-    channel = tuple(plant.modules[tag.module].channels.values())[tag.channel]
+    module = plant.modules[tag.module]
+    channel = tuple(module.channels.values())[tag.channel]
     return MeterWiring(
         name=m.name,
         slot=slot_of[tag.name],
         module=tag.module,
-        spec=meter_spec(m, channel, plant.plant.zone),
+        spec=meter_spec(m, module, channel, plant.plant.zone),
         tag_total=derived[f"{m.name}.total"],
         tag_rate=derived[f"{m.name}.rate"],
         tag_mass=derived.get(f"{m.name}.mass", -1),

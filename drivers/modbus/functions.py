@@ -75,11 +75,15 @@ def shape(request: Request) -> Shape:
 
 @dataclass(frozen=True, slots=True)
 class Refusal:
-    """Why an answer carries no items. `skip`: the rest of the module's plan is not worth asking now."""
+    """Why an answer carries no items. `skip`: the rest of the module's plan is not worth asking now.
+
+    `sent`: whether the request may have reached the wire.
+    """
 
     fault: Fault
     why: str
     skip: bool = False
+    sent: bool = True
 
 
 def items(pdu: bytes, shape: Shape) -> Items | Refusal:

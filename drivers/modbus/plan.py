@@ -52,7 +52,11 @@ def plan(module: Module, link: Link | None = None) -> ReadPlan:
     for function in ORDER:
         if own := [c for c in wanted if c.function == function]:
             requests += _cheapest(own, module, _costs(link, module, function))
-    return ReadPlan(module.name, module.unit, tuple(requests), picks_in(tuple(requests), wanted), module.answers_within)
+    clears = frozenset(
+        i for i, c in enumerate(wanted) if any(a.touches(c.function, c.address, c.end) for a in module.clear_on_read)
+    )
+    picks = picks_in(tuple(requests), wanted)
+    return ReadPlan(module.name, module.unit, tuple(requests), picks, module.answers_within, clears)
 
 
 def without_gaps(channels: tuple[Channel, ...]) -> tuple[Request, ...]:

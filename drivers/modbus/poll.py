@@ -62,6 +62,7 @@ class Poll:
         counts: list[Count | None] = [None] * len(self.fine)
         faults = [Fault.NO_ANSWER] * len(self.fine)
         details: list[str] = []
+        clears = self.plan.clears
         todo = list(self.asks)
         while todo:
             ask = todo.pop(0)
@@ -79,10 +80,11 @@ class Poll:
                 todo[:0] = ask.apart
                 continue
             details.append(f"{ask.request.function} {_range(ask.request)}: {got.why}")
-            left = [ask, *todo] if got.skip else [ask]
-            for place in (p for a in left for p in a.fields.places):
-                faults[place] = got.fault
+            for place in ask.fields.places:
+                faults[place] = _cleared(got) if place in clears else got.fault
             if got.skip:
+                for place in (p for a in todo for p in a.fields.places):
+                    faults[place] = Fault.NOT_ASKED if place in clears else got.fault
                 break
         return Answer(tuple(counts), tuple(faults), _line(self.plan, details))
 
@@ -104,6 +106,13 @@ def ready(plan: ReadPlan) -> Poll:
             )
         asks.append(Ask(request, shape(request), fields(whole), apart))
     return Poll(plan, tuple(asks))
+
+
+def _cleared(got: Refusal) -> Fault:
+    """The fault of registers that reading clears: it must tell whether they may have been read."""
+    if not got.sent:
+        return got.fault if got.fault in (Fault.LINK_DOWN, Fault.STOPPING) else Fault.NOT_ASKED
+    return Fault.CUT_OFF if got.fault in (Fault.LINK_DOWN, Fault.STOPPING) else got.fault
 
 
 def _range(request: Request) -> str:

@@ -50,12 +50,6 @@ ERRORS: list[tuple[str, tuple[tuple[str, str], ...], str, str]] = [
         "module io clear_on_read",
         "input 20..22 has to be read at once, since its channels share clear-on-read registers",
     ),
-    (
-        METERED,
-        (("[module.channels]", 'clear_on_read = ["input 21..22"]\n[module.channels]'),),
-        "meter makeup channel",
-        "io.makeup lies in input 21..22, which reading clears",
-    ),
     (METERED, (('span = "0..65535 = 0..20 mA"', "not_available = 65536"),), "module io channels.b1_cond", "0 to 65535"),
     (
         METERED,

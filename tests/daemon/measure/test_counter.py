@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from config import units
-from config.model import Channel, Meter
+from config.model import Channel, Meter, Module
 from daemon.core.reasons import Reason
 from daemon.measure.counter import Counter, wrapped_step
 from daemon.measure.meter_spec import MeterSpec, meter_spec
@@ -111,15 +111,20 @@ def test_the_figures_come_from_the_plant_file() -> None:
         }
     )
     channel = Channel.model_validate({"function": "input", "address": 20, "type": "u32"})
-    got = meter_spec(meter, channel)
+    module = Module.model_validate({"name": "ai", "link": "panel", "channels": {"makeup": channel}})
+    got = meter_spec(meter, module, channel)
     assert (got.modulus, got.pulse_m3) == (1 << 32, 0.1)
     assert got.max_per_ms * HOUR == pytest.approx(200)
+    assert not got.clears
+    cleared = Module.model_validate({**module.model_dump(), "clear_on_read": ["input 21"]})
+    assert meter_spec(meter, cleared, channel).clears
 
 
 def meter(**more: object) -> MeterSpec:
     given = {"name": "makeup", "channel": "ai.makeup", "measures": "makeup", "max_rate": "20 m3/h", "serves": ("B1",)}
     channel = Channel.model_validate({"function": "input", "address": 20, "type": "u32"})
-    return meter_spec(Meter.model_validate(given | more), channel, "America/Chicago")
+    module = Module.model_validate({"name": "ai", "link": "panel", "channels": {"makeup": channel}})
+    return meter_spec(Meter.model_validate(given | more), module, channel, "America/Chicago")
 
 
 @pytest.mark.parametrize("row", rows("water_meters", "K-factor from a volumetric test"), ids=str)
