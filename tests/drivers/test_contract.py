@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from config.model import Link
-from drivers.contract import Answer, Driver, DriverError, Fault, ReadPlan
+from drivers.contract import Answer, Driver, DriverError, Fault, Identifies, ReadPlan
 from drivers.registry import KINDS, open_link, plan_reads
 from drivers.script import ScriptedDriver
 from tests.support.modbus import ascii_link, gateway_link, module, rtu_link, tcp_link
@@ -110,6 +110,8 @@ PLAYS: dict[str, Play] = {
     "script": scripted,
 }
 every = pytest.mark.parametrize("play", PLAYS.values(), ids=PLAYS.keys())
+IDENTIFYING = {kind for kind in KINDS if kind.startswith("modbus")}
+
 UNREACHABLE = {
     "modbus-tcp": lambda folder: open_link(tcp_link(1)),
     "modbus-rtu": lambda folder: open_link(rtu_link(str(folder / "none"))),
@@ -191,7 +193,9 @@ async def test_closing_what_was_never_open_is_nothing(kind: str, tmp_path: Path)
 async def test_a_driver_can_do_no_more_than_connect_read_and_close(kind: str, tmp_path: Path) -> None:
     driver = UNREACHABLE[kind](tmp_path)
     able = {name for name in dir(driver) if not name.startswith("_") and callable(getattr(driver, name))}
-    assert able == {"connect", "read", "aclose"}
+    named = {"identify"} if kind in IDENTIFYING else set()  # who a unit says it is (43/14) is a read too
+    assert able == {"connect", "read", "aclose"} | named
+    assert isinstance(driver, Identifies) == (kind in IDENTIFYING)
     await driver.aclose()
 
 

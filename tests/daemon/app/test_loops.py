@@ -10,9 +10,11 @@ from pathlib import Path
 
 import pytest
 
-from daemon.app.loops import driven, inputs, seen, summary, talk
+from config.load import load
+from daemon.app.loops import ModuleSource, driven, inputs, seen, summary, talk
 from daemon.core.reasons import Reason
 from daemon.store.reader import Reader
+from tests.support import wire
 from tests.support.feed import boiler, plant
 from tests.support.living_peer import LivingPeer
 from tests.support.modbus_peers import tcp_peer
@@ -136,3 +138,19 @@ def test_an_input_that_is_not_there_is_misuse(tmp_path: Path) -> None:
     done = loops(tmp_path, "", "--channel", "ai.nothing")
     assert done.returncode == 2
     assert "module.channel" in done.stderr
+
+
+def test_what_reading_clears_is_left_to_the_service(tmp_path: Path) -> None:
+    """The sheet reads its module for each step; a pulse counter beside the loop would be emptied by it."""
+    with tcp_peer("modbus-tk", {"input": {0: counts(12.0), 20: 0, 21: 7}}) as peer:
+        text = one_boiler(peer.port).replace("[module.channels]", 'clear_on_read = ["input 20..21"]\n[module.channels]')
+        (tmp_path / "plant.toml").write_text(text)
+        source = ModuleSource(load(tmp_path / "plant.toml").plant)
+        before = len(list(wire.sent()))
+        try:
+            assert source.read("ai.b1_cond") == (counts(12.0), 0)
+            assert source.read("ai.makeup") == (None, Reason.NOT_ASKED)
+        finally:
+            source.close()
+        asked = [s.pdu for s in list(wire.sent())[before:] if s.pdu[0] == 4]
+    assert [int.from_bytes(p[1:3], "big") + int.from_bytes(p[3:5], "big") for p in asked] == [1]
