@@ -187,6 +187,38 @@ def _act(store: Path | None, request: dict[str, Any], by: str | None, done: str)
     print(f"{done} (act {answer['number']}, by {who})")
 
 
+@app.command(context_settings={"ignore_unknown_options": True, "help_option_names": ["--help"]})
+def explain(
+    ctx: typer.Context,
+    what: Annotated[
+        str, typer.Argument(metavar="TAG|ALARM", help="A tag, like B1.conductivity, or an alarm's number.")
+    ],
+    time: Annotated[
+        str | None, typer.Argument(help='"2026-11-20 06:30", "06:30", "-2h", "-10m"; default: the newest reading.')
+    ] = None,
+    store: StoreOpt = None,
+    as_json: JsonOpt = False,
+) -> None:
+    """How a number came about, step by step: counts, current, verdict, range, calibration, sample, quality.
+
+    Example: waterside explain B1.conductivity "2026-11-20 06:30"
+
+    Example: waterside explain 1042
+    """
+    if what == "-h":  # "-2h" is a time here, so that -h is no option
+        print(ctx.get_help())
+        return
+    from daemon.app.explaining import ExplainRefused
+    from daemon.app.explaining import explain as explain_it
+
+    try:
+        found = explain_it(find_store(store), what, time)
+    except ExplainRefused as e:
+        raise _fail(str(e), e.code) from e
+    print(json.dumps(found.as_json(), indent=1, ensure_ascii=False) if as_json else found.as_text())
+    raise typer.Exit(1 if found.differs else 0)
+
+
 @app.command()
 def export(
     start: Annotated[

@@ -106,11 +106,11 @@ class Counter(Cell):
         count = int(raw) % spec.modulus if spec.modulus else int(raw)
         if self.last < 0:
             self._believe(count, elapsed_ms)
-            self.before_ms, self.spare = elapsed_ms, _limit(0, spec)
+            self.before_ms, self.spare = elapsed_ms, most_pulses(0, spec)
             self.pace.begin(elapsed_ms)
             return Reason.GOOD
         gap_ms = elapsed_ms - self.last_elapsed_ms
-        limit = _limit(gap_ms, spec)
+        limit = most_pulses(gap_ms, spec)
         pulses = wrapped_step(self.last, count, spec.modulus)
         if 0 <= pulses <= limit:
             return self._flowed(pulses, count, gap_ms, elapsed_ms, limit, spec)
@@ -120,7 +120,7 @@ class Counter(Cell):
             return Reason.COUNTER_RAN_BACK
         if self.doubt >= 0:
             more = wrapped_step(self.doubt, count, spec.modulus)
-            if 0 <= more <= _limit(elapsed_ms - self.doubt_elapsed_ms, spec):
+            if 0 <= more <= most_pulses(elapsed_ms - self.doubt_elapsed_ms, spec):
                 return self._confirmed(pulses, more, count, elapsed_ms)
         fell = count < self.last
         self.doubt, self.doubt_elapsed_ms = count, elapsed_ms
@@ -129,7 +129,7 @@ class Counter(Cell):
 
     def _flowed(self, pulses: int, count: int, gap_ms: int, elapsed_ms: int, limit: float, spec: MeterSpec) -> int:
         """A step that can be flow, unless too many such steps come one after another."""
-        most = _limit(0, spec)
+        most = most_pulses(0, spec)
         spare = self.spare + OVERLOAD * spec.max_per_ms * gap_ms - pulses
         self.spare = min(most, max(-OWED, spare))
         if pulses and spare < 0:
@@ -264,5 +264,6 @@ class Counter(Cell):
             self.pace.pulses(pulses, elapsed_ms, gap_ms)
 
 
-def _limit(gap_ms: int, spec: MeterSpec) -> float:
+def most_pulses(gap_ms: int, spec: MeterSpec) -> float:
+    """The most pulses that can be flow, a time after the last count believed."""
     return spec.max_per_ms * (gap_ms + LATE_MS) + ALLOWANCE

@@ -188,6 +188,34 @@ class Reader:
             yield from found
             number = found[-1].group.number
 
+    def group(self, number: int) -> StoredGroup | None:
+        """One group by its number, None when it is not stored."""
+        return next(iter(self._slice_of(number, number)), None)
+
+    def first_number(self) -> int | None:
+        """The number of the oldest group, None when there is none."""
+        found = self._run(lambda db: first(db, "SELECT min(number) FROM scan_group"))
+        return found[0] if found else None
+
+    def groups_before(self, number: int) -> Iterator[StoredGroup]:
+        """Groups from a number down, newest first."""
+        least = self.first_number()
+        if least is None:
+            return
+        size = min(20, self._slice)  # most often what is looked for is near
+        while number >= least:
+            yield from reversed(self._slice_of(max(least, number - size + 1), number))
+            number, size = number - size, min(self._slice, 2 * size)
+
+    def last_at(self, at_ms: int) -> tuple[int, ...]:
+        """The number of the last group dated at or before a time in each clock segment that has one, newest first."""
+        found = []
+        for lowest, highest in reversed(self._spans()):
+            number = self._seek(lowest, highest, at_ms + 1) - 1
+            if number >= lowest:
+                found.append(number)
+        return tuple(found)
+
     def plant(self, version: int) -> Plant:
         """The plant of a version, read from its stored text. StoreBroken when it is not there or cannot be read."""
         return self._run(lambda db: self._plants.plant(version))
@@ -240,6 +268,11 @@ class Reader:
     def journal(self, from_ms: int | None = None, to_ms: int | None = None) -> Iterator[Entry]:
         """The alarm journal between two times, by date."""
         return (Entry(*r) for r in self._pages(rows.ENTRY, "journal", "at_ms", "id", from_ms, to_ms))
+
+    def occurrence(self, number: int) -> tuple[Entry, ...]:
+        """What the journal says of one raise of an alarm, in the order it was written."""
+        sql = f"SELECT {rows.ENTRY} FROM journal WHERE occurrence = ? ORDER BY id"
+        return tuple(Entry(*r) for r in self._run(lambda db: every(db, sql, (number,))))
 
     def blows(self, from_ms: int | None = None, to_ms: int | None = None) -> Iterator[Blow]:
         """Blows that began between two times, by their start."""

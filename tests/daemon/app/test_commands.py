@@ -18,7 +18,7 @@ from tests.support.living_peer import LivingPeer
 from tests.support.plants import one_boiler
 from tests.support.service import running
 
-COMMANDS = ("run", "demo", "check", "schema", "status", "ack", "note", "export", "replay", "loops", "scan")
+COMMANDS = ("run", "demo", "check", "schema", "status", "ack", "note", "export", "replay", "loops", "scan", "explain")
 EXAMPLES = Path(config.__file__).parent / "examples"
 
 

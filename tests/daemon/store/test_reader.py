@@ -59,6 +59,32 @@ async def test_groups_between_two_times_are_found_across_steps_of_the_clock(tmp_
         assert [g.group for g in reader.groups_after(33)] == [g for g in groups if g.number > 33]
 
 
+async def test_groups_are_found_by_number_backwards_and_as_they_stood_at_a_time(tmp_path: Path) -> None:
+    groups = [m.group for m in await stepped(tmp_path / "a.db")]
+    with Reader(tmp_path / "a.db", slice_rows=7) as reader:
+        assert reader.first_number() == 1
+        assert [g for n in range(0, 42) if (g := reader.group(n))] == list(reader.groups_after(0))
+        assert reader.group(35) is None
+        for n in (0, 1, 20, 35, 40, 99):
+            assert [g.group for g in reader.groups_before(n)] == [g for g in reversed(groups) if g.number <= n]
+
+        for a in range(-1_000, 145_000, 500):
+            in_each = [[g.number for g in groups if g.segment == s and g.at_ms <= START_MS + a] for s in (3, 2, 1)]
+            assert reader.last_at(START_MS + a) == tuple(found[-1] for found in in_each if found)
+    writer = await begin(tmp_path / "empty.db")
+    await writer.aclose()
+    with Reader(tmp_path / "empty.db") as reader:
+        assert reader.first_number() is None and reader.last_at(START_MS) == ()
+        assert list(reader.groups_before(9)) == []
+
+
+async def test_the_journal_of_one_raise_is_found_by_its_number(tmp_path: Path) -> None:
+    every = [e for m in await stepped(tmp_path / "a.db") for e in m.outcome.journal]
+    with Reader(tmp_path / "a.db") as reader:
+        for number in {e.occurrence for e in every} | {0, 999}:
+            assert reader.occurrence(number) == tuple(e for e in every if e.occurrence == number)
+
+
 async def test_records_come_by_date_and_end_before_the_second_time(tmp_path: Path) -> None:
     all_made = await stepped(tmp_path / "a.db")
     entries = sorted((e for m in all_made for e in m.outcome.journal), key=lambda e: e.at_ms)

@@ -1,0 +1,77 @@
+"""`explain`: which tag or alarm, at which time; the explanation on the terminal or as JSON.
+
+May import: daemon.app.stepping, daemon.app.exporting, daemon.report, daemon.store.
+"""
+
+from __future__ import annotations
+
+import re
+import sys
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+from daemon.app.exporting import ExportError, instant_ms
+from daemon.app.stepping import advance
+from daemon.report.explain import ExplainError, Unknown, explain_tag
+from daemon.report.explain_alarm import explain_alarm
+from daemon.report.explain_parts import Explained
+from daemon.report.explain_past import Past
+from daemon.report.tables import site_time
+from daemon.store.errors import StoreError
+from daemon.store.reader import Reader
+
+DAY_MS = 86_400_000
+
+
+class ExplainRefused(Exception):
+    """Nothing was explained; `code` 2 when what was asked for is not understood."""
+
+    def __init__(self, text: str, code: int) -> None:
+        super().__init__(text)
+        self.code = code
+
+
+def explain(store: Path, what: str, time: str | None) -> Explained:
+    """Explain a tag at a time, or an alarm by its number. ExplainRefused."""
+    try:
+        with Reader(store) as reader:
+            past = Past(reader, advance, _progress)
+            if re.fullmatch(r"#?\d+", what):
+                if time is not None:
+                    raise ExplainRefused("An alarm is explained by its number alone; leave out the time.", 2)
+                return explain_alarm(past, int(what.lstrip("#")))
+            return explain_tag(past, what, None if time is None else _instant(reader, time))
+    except Unknown as e:
+        raise ExplainRefused(str(e), 2) from e
+    except (ExplainError, StoreError) as e:
+        raise ExplainRefused(str(e), 1) from e
+    finally:
+        if sys.stderr.isatty():
+            print("\r\x1b[K", end="", file=sys.stderr, flush=True)
+
+
+def _instant(reader: Reader, text: str) -> int | None:
+    """A time on the plant's clock as ms UTC; "06:30" is the last time it was so late before the newest group."""
+    last = reader.last()
+    if last is None:
+        return None
+    zone = ZoneInfo(reader.plant(last.plant).plant.zone)
+    try:
+        if re.fullmatch(r"\d{1,2}:\d\d(:\d\d)?", text):
+            day = site_time(last.at_ms, zone).date()
+            full = f"{day} {text.zfill(8 if text.count(':') == 2 else 5)}"
+            found = instant_ms(full, zone, last.at_ms)
+            if found > last.at_ms:
+                before = site_time(instant_ms(f"{day} 12:00", zone, 0) - DAY_MS, zone).date()
+                found = instant_ms(full.replace(str(day), str(before)), zone, last.at_ms)
+            return found
+        return instant_ms(text, zone, last.at_ms)
+    except ExportError:
+        raise ExplainRefused(
+            f'A time wants "2026-11-20 06:30", "06:30", "-2h", "-10m" or "now"; found {text!r}.', 2
+        ) from None
+
+
+def _progress(n: int) -> None:
+    if sys.stderr.isatty():
+        print(f"\r{n} polls worked out again", end="", file=sys.stderr, flush=True)
