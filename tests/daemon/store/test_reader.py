@@ -63,7 +63,7 @@ async def test_groups_are_found_by_number_backwards_and_as_they_stood_at_a_time(
     groups = [m.group for m in await stepped(tmp_path / "a.db")]
     with Reader(tmp_path / "a.db", slice_rows=7) as reader:
         assert reader.first_number() == 1
-        assert [g for n in range(0, 42) if (g := reader.group(n))] == list(reader.groups_after(0))
+        assert [g for n in range(42) if (g := reader.group(n))] == list(reader.groups_after(0))
         assert reader.group(35) is None
         for n in (0, 1, 20, 35, 40, 99):
             assert [g.group for g in reader.groups_before(n)] == [g for g in reversed(groups) if g.number <= n]
