@@ -182,7 +182,7 @@ class Counter(Cell):
             self.before_ms = elapsed_ms
             self.pace.begin(elapsed_ms)
             return Reason.GOOD
-        limit = _limit(elapsed_ms - self.last_elapsed_ms, spec)
+        limit = most_pulses(elapsed_ms - self.last_elapsed_ms, spec)
         lost, self.lost = self.lost, False
         if count > limit:  # no flow: what there was is not known
             self._unknown(elapsed_ms)
