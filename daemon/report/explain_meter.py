@@ -36,6 +36,8 @@ def step_taken(scene: Scene, meter: str, count: Count) -> Step:
         return Step(title, ("there is no count before this one to compare it with",))
     c, spec = before[0].clone(), before[1]
     c.turn(spec, scene.group.at_ms)
+    if spec.clears:
+        return _increment(scene, meter, c, spec, int(count))
     now, last = c.now(spec), c.last
     gap_ms = scene.group.elapsed_ms - c.last_elapsed_ms
     whole = int(count) % now.modulus if now.modulus else int(count)
@@ -56,6 +58,23 @@ def step_taken(scene: Scene, meter: str, count: Count) -> Step:
         f"(time + {LATE_MS / 1000:g} s) + {ALLOWANCE:g} pulses",
         f"({whole} - {last}){f' mod {now.modulus}' if now.modulus else ''} = {pulses} pulses; at most "
         f"{num(now.max_per_ms * 1000)} /s x {(gap_ms + LATE_MS) / 1000:g} s + {ALLOWANCE:g} = {num(limit)}",
+        f"max_rate: {scene.places.where('meter', i, 'max_rate')}; for uneven polls: {PRACTICE}",
+    )
+
+
+def _increment(scene: Scene, meter: str, c: Counter, spec: MeterSpec, count: int) -> Step:
+    """A register that reading clears: what it held came since the last reading, and is added this one time."""
+    now, gap_ms, total = c.now(spec), scene.group.elapsed_ms - c.last_elapsed_ms, c.total
+    reason = int(c.add(count, 0, scene.group.elapsed_ms, now))
+    i = _index(scene, meter)
+    return Step(
+        "Increment",
+        (
+            f"reading clears this register: the count is what came in the {minutes(gap_ms)} since the last reading",
+            f"verdict: {words(reason)}; {c.total - total} pulses are added to the total",
+        ),
+        f"it can be flow up to max_rate x (time + {LATE_MS / 1000:g} s) + {ALLOWANCE:g} pulses",
+        f"{count} pulses; at most {num(most_pulses(gap_ms, now))}",
         f"max_rate: {scene.places.where('meter', i, 'max_rate')}; for uneven polls: {PRACTICE}",
     )
 

@@ -7,10 +7,13 @@ from __future__ import annotations
 
 from typing import Final
 
+from config.solids import solids_of
 from daemon.core.reasons import Reason, words
 from daemon.core.say import minutes
 from daemon.core.tags import STATES, DerivedTag, RawTag
 from daemon.measure import correction
+from daemon.measure.calibration import in_force, tag_of
+from daemon.measure.correction import Factors
 from daemon.measure.current_loop import to_reading
 from daemon.measure.sampling import USABLE, interval_ms
 from daemon.measure.senses import good_value
@@ -62,19 +65,18 @@ def ends(scene: Scene, boiler: str) -> list[Step]:
 
 def corrected(scene: Scene, boiler: str) -> list[Step]:
     """From the loop's reading to 25 °C, the correction in the log, and dissolved solids."""
-    s, b, w = boiler_of(scene, boiler)
+    s, _, w = boiler_of(scene, boiler)
     t, tag, i = taken(scene, probe_of(scene, boiler)), probe_of(scene, boiler), index(scene, boiler)
     if t is None or t.count is None:
         return []
     k = to_reading(t.count, tag, scene.group.at_ms).value
     if k is None:
         return []
-    from config.solids import solids_of
-
     celsius = good_value(s, w.probe_temperature)
     solids = solids_of(scene.plant.boilers[i])
     out = []
-    for x in correction.steps(float(k), w.compensation, celsius, correction.factors(b.correction), solids):
+    force = force_of(scene, boiler)
+    for x in correction.steps(float(k), w.compensation, celsius, force, solids):
         says = [] if x.formula[:1].isdigit() else [x.formula]
         if x.reason:
             says.append(words(x.reason))
@@ -93,34 +95,32 @@ def corrected(scene: Scene, boiler: str) -> list[Step]:
             Step(title, tuple(says), worked=x.formula if not says or x.formula not in says else "", source=source)
         )
         if x.what.startswith("correction"):
-            out += record_in_force(scene, boiler)
+            out.append(on_record(scene, boiler, force))
     return out
 
 
-def record_in_force(scene: Scene, boiler: str) -> list[Step]:
+def force_of(scene: Scene, boiler: str) -> Factors:
+    """The correction in force at the scene's instant, from the records of calibration."""
+    records = scene.reader.calibrations(None, scene.group.at_ms + 1)
+    versions = [(v.from_ms, scene.reader.plant(n)) for n, v in sorted(scene.past.versions.items())]
+    return in_force(records, boiler, scene.group.at_ms, versions)
+
+
+def on_record(scene: Scene, boiler: str, force: Factors) -> Step:
     """The records of calibration of a boiler's probe up to the scene's instant, newest first, at most three."""
-    names = {boiler, f"{boiler}.probe", f"{boiler}.conductivity"}
-    _, b, _ = boiler_of(scene, boiler)
-    by = {a.act.number: a for a in scene.reader.acts(None, scene.group.at_ms + 1)}
     rows = []
     for c in scene.reader.calibrations(None, scene.group.at_ms + 1):
-        if c.tag not in names:
-            continue
-        act = by.get(c.act)
-        who = f" by {act.act.by}" if act else ""
-        figures = ", ".join(
-            f"{k.replace('_', ' ')} {num(v) if isinstance(v, int | float) and not isinstance(v, bool) else v}"
-            for k, v in c.body.items()
-            if isinstance(v, int | float | str) and v != ""
-        )
-        force = " (in force)" if c.act == b.correction.act and b.correction.act else ""
-        rows.append(f"act {c.act}{force}: {c.kind}, from {scene.clock(c.from_ms)}{who}: {figures}")
+        if c.tag == tag_of(boiler):
+            held = ", in force" if force.act and c.act == force.act else ""
+            by = f", by {who}" if (who := c.body.get("by")) else ""
+            meter = f", with {with_}" if (with_ := c.body.get("instrument")) else ""
+            rows.append(f"act {c.act} ({c.kind}{held}), {scene.clock(c.from_ms)}{by}{meter}: {c.body.get('text', '')}")
     if not rows:
         says: tuple[str, ...] = ("no calibration of this probe is on record",)
     else:
         more = (f"{len(rows) - 3} older ones are on record",) if len(rows) > 3 else ()
         says = (*reversed(rows[-3:]), *more)
-    return [Step("Calibrations on record", says, source="records of calibration in the log")]
+    return Step("Calibrations on record", says, source="records of calibration in the log")
 
 
 def sample_line(scene: Scene, boiler: str) -> Step:

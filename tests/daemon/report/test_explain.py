@@ -41,7 +41,7 @@ def step(found: Explained, title: str) -> str:
     """All that one step says."""
     for s in found.steps:
         if s.title == title:
-            return " ".join((*s.says, s.formula, s.worked, s.source, *s.rows))
+            return " ".join(filter(None, (*s.says, s.formula, s.worked, s.source, *s.rows)))
     raise AssertionError(f"no step {title!r} among {[s.title for s in found.steps]}")
 
 

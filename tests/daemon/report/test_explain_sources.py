@@ -1,0 +1,123 @@
+"""Explanations of what lies beyond the current loop: calibrations, compensation, printed numbers, cleared registers."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from daemon.core.scan import Group, Scan
+from daemon.report.explain_parts import Explained
+from tests.daemon.report.test_explain import explained, step
+from tests.support.plants import HEAD
+from tests.support.small_store import BOILER, cond, counted, every, store
+
+START = 1_789_000_000_000
+GRAB = {"value": 3150, "unit": "uS/cm", "cooled": True, "compensated": True, "neutralised": False}
+
+
+def calibrate(reference: float, reading: float, probe: float) -> tuple[str, dict[str, object]]:
+    body = {
+        "boiler": "B1",
+        "how": "log",
+        "form": "handheld",
+        "reference": reference,
+        "reading": reading,
+        "probe": probe,
+        "grab": GRAB,
+        "no_display": "none on this transmitter",
+        "instrument": "handheld 3",
+    }
+    return "calibrate", body
+
+
+def test_a_correction_in_the_log_is_named_with_who_when_and_its_factor(tmp_path: Path) -> None:
+    text = BOILER.replace('signal = "live"', 'signal = "live"\ncalibrated_at = "log"')
+    groups = every(START, 10_000, [counted(cond(3000), 5, 0, 1)] * 40)
+    path = store(tmp_path / "w.db", groups, {1: text}, acts={30: calibrate(3150.0, 3000.0, 3000.0)})
+    before = explained(path, "B1.conductivity", groups[28].at_ms)
+    after = explained(path, "B1.conductivity")
+    assert step(before, "Correction in the log") == "none in force"
+    assert "no calibration" in step(before, "Calibrations on record")
+    assert after.facts["value"] == pytest.approx(1.05 * before.facts["value"])
+    worked = step(after, "Correction in the log")
+    assert worked.startswith("1.05 × (") and "calibration record of act 1" in worked
+    record = step(after, "Calibrations on record")
+    assert "act 1 (log, in force)" in record and "by J. Ortiz, with handheld 3" in record
+    assert after.differs == ()
+    bounded = explained(path, "B1.conductivity", reach=5)  # the act lies before what is stepped again
+    assert bounded.facts == after.facts and step(bounded, "Correction in the log") == worked
+
+
+def test_compensation_by_a_coefficient_has_its_temperature_and_its_lines(tmp_path: Path) -> None:
+    text = BOILER.replace(
+        'b1_limit = { function = "discrete", address = 1 }',
+        'b1_limit = { function = "discrete", address = 1 }\n'
+        'temp = { function = "input", address = 2, type = "u16", span = "0..65535 = 0..20 mA" }',
+    )
+    text = text.replace('signal = "live"', 'signal = "live"\ncompensation = "linear"\ncoefficient = "2 %"')
+    text = text.replace(
+        "[boiler.conductivity]",
+        'probe_temperature = { channel = "ai.temp", range = "4..20 mA = 0..200 °C" }\n[boiler.conductivity]',
+    )
+    temperature = round((4 + 16 * 45 / 200) / 20 * 65535)
+    path = store(tmp_path / "w.db", every(START, 10_000, [counted(cond(2100), 5, 0, 1, temperature)] * 30), {1: text})
+    told = explained(path, "B1.conductivity")
+    k = explained(path, "B1.probe").facts["value"]
+    celsius = explained(path, "B1.probe_temperature").facts["value"]
+    assert told.facts["value"] == pytest.approx(k / (1 + 0.02 * (celsius - 25)), rel=1e-12)
+    worked = step(told, "Compensation to 25 °C")
+    assert "/ (1 + 2 % × (45" in worked and "coefficient: plant file line" in worked
+    line = int(worked.rpartition("line ")[2])
+    assert text.splitlines()[line - 1].startswith("coefficient")
+    assert told.differs == ()
+
+
+PRINTED = (
+    HEAD
+    + """[[link]]
+name = "lab"
+kind = "text"
+host = "127.0.0.1"
+port = 4001
+[[module]]
+name = "meter"
+link = "lab"
+every = "10 s"
+pattern = '(?P<cond>[0-9.]+) uS'
+prompt = "READ\\r"
+[module.channels]
+cond = { field = "cond" }
+[[analogue]]
+name = "condensate"
+channel = "meter.cond"
+range = "0..200 uS/cm"
+"""
+)
+
+
+def printed(path: Path, number: float) -> Explained:
+    groups = [Group(1, START, 0, 1, 1, (Scan(0, (number,), (0,)),))]
+    return explained(store(path, groups, {1: PRINTED}), "condensate")
+
+
+def test_a_printed_number_is_no_current(tmp_path: Path) -> None:
+    told = printed(tmp_path / "a.db", 12.5)
+    assert told.facts["value"] == 12.5 and told.facts["quality"] == "good"
+    assert "12.5" in step(told, "As read") and "printed line of meter" in step(told, "As read")
+    assert "prompt 'READ" in step(told, "As read")
+    assert "no loop behind a printed number" in step(told, "Value by the instrument's own unit")
+    assert not any("NAMUR" in s.source for s in told.steps)
+    beyond = printed(tmp_path / "b.db", 260.0)
+    assert beyond.facts["reason_words"] == "above its range"
+
+
+def test_a_register_that_reading_clears_has_increments(tmp_path: Path) -> None:
+    text = BOILER.replace('every = "10 s"', 'every = "10 s"\nclear_on_read = ["input 20..21"]')
+    path = store(
+        tmp_path / "w.db", every(START, 10_000, [counted(cond(3000), n, 0, 1) for n in (9, 1, 2, 0)]), {1: text}
+    )
+    told = explained(path, "makeup.pulses", START + 20_000)
+    assert "2 pulses are added to the total" in step(told, "Increment")
+    total = explained(path, "makeup.total")
+    assert "(3 - 0)" in step(total, "Total since the log began") and total.differs == ()
