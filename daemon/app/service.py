@@ -23,12 +23,14 @@ from daemon.acquire.poller import Polled, Poller
 from daemon.app.acts import ACTS
 from daemon.app.keeper import Keeper
 from daemon.app.letterbox import ActRefused, Letterbox, Progress
+from daemon.app.next_reading import next_reading, probe_now
 from daemon.app.resume import Plants, resume
 from daemon.app.sdnotify import Manager, Watch
 from daemon.app.timebase import TimeBase
 from daemon.core.clock import Clock, SystemClock, pause
 from daemon.core.outcome import GroupOutcome, MailRow
 from daemon.core.scan import Group
+from daemon.engine import State
 from daemon.notify.sender import Sender
 from daemon.store.errors import StoreError
 from daemon.store.writer import Writer
@@ -274,12 +276,19 @@ class Service:
                 return {"view": self.view().as_json()}
             case "scan":
                 return await self._scan(request, progress)
+            case "next reading":
+                return dict(await next_reading(self._state, self.on_stored, str(request.get("boiler", "")), progress))
+            case "probe now":
+                return dict(await probe_now(self._state, self.on_stored, str(request.get("boiler", ""))))
             case "fresh counts":
                 return await self._fresh_counts(str(request.get("channel", "")))
             case None:
                 return await self._act(request)
             case other:
                 raise ActRefused(f"nobody here answers {other!r}.", "", "Ask for view, or give an act.")
+
+    def _state(self) -> State | None:
+        return self._keeper.state
 
     async def _act(self, request: dict[str, Any]) -> dict[str, Any]:
         kind = request.get("act")
