@@ -13,6 +13,8 @@ from typing import Annotated, Any
 
 import typer
 
+from daemon.app.commands_calibrate import calibrate
+
 app = typer.Typer(
     name="waterside",
     help="Listens to the water side of steam boilers: readings, alarms, mail, exports. It controls nothing and is no "
@@ -338,3 +340,6 @@ def _progress(what: str) -> Any:
             print(f"\r{n} {what}", end="", file=sys.stderr, flush=True)
 
     return show
+
+
+app.command()(calibrate)

@@ -138,11 +138,12 @@ def _log(doing: Doing, act: Act, b: BoilerCell, w: BoilerWiring) -> str:
         reading = _number(body.get("reading"))
         if probe is None or reference is None or reading is None or reference <= 0:
             return "wants the reference (above 0) and our reading beside it"
-        off = abs(_number(body.get("wall", {}).get("off_percent")) or 0.0)
+        wall = body.get("wall", {})
+        off = abs(_number(wall.get("off_percent")) or 0.0)
         if off > 1 and not _text(body, "override"):
             return (
                 f"wall display and log are {off:.1f} % of span apart: range, damping or loop, and no correction "
-                f"mends it. {body.get('wall', {}).get('look', '')}. A technician may override with a reason"
+                f"mends it (look: {_text(wall, 'look')}). A technician may override with a reason"
             )
         error, how = (0.0 if fresh else (reading / reference - 1) * 100), "log"
         if not fresh and (odd := _odd(body, c, error)):

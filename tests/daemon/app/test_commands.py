@@ -18,7 +18,10 @@ from tests.support.living_peer import LivingPeer
 from tests.support.plants import one_boiler
 from tests.support.service import running
 
-COMMANDS = ("run", "demo", "check", "schema", "status", "ack", "note", "export", "replay", "loops", "scan", "explain")
+COMMANDS = (
+    *("run", "demo", "check", "schema", "status", "ack", "note", "calibrate", "explain"),
+    *("export", "replay", "loops", "scan"),
+)
 EXAMPLES = Path(config.__file__).parent / "examples"
 
 
