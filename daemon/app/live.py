@@ -11,6 +11,7 @@ from datetime import datetime
 from typing import TYPE_CHECKING, Any, Final
 from zoneinfo import ZoneInfo
 
+from config.units import plain
 from daemon.app.figures import cycles_line
 from daemon.app.view import AlarmView, BoilerView, View
 from daemon.core.clock import pause
@@ -97,6 +98,7 @@ def table(view: View, width: int = 80) -> RenderableType:
             rate = "" if m.rate is None else say(m.rate, f"m3/h{gas}", system)
             meters.add_row(m.name, say(m.total, f"m3{gas}", system), rate)
         parts.append(meters)
+    parts.extend(Text(line, style="dim") for line in _beside(view))
     if line := cycles_line(view):
         parts.append(Text(line, style="dim"))
     parts.append(Text(_contacts_and_modules(view), style="dim"))
@@ -107,6 +109,17 @@ def table(view: View, width: int = 80) -> RenderableType:
     if not view.alarms:
         parts.append(Text("no alarm stands", style="dim"))
     return Group(*parts)
+
+
+def _beside(view: View) -> list[str]:
+    """What goes with the conductivities: dissolved solids with their label, corrections made in the log."""
+    out = []
+    for b in view.boilers:
+        if b.solids is not None:
+            out.append(f"{b.name} dissolved solids {plain(b.solids)} {b.solids_unit} ({b.solids_source})")
+        if b.correction:
+            out.append(f"{b.name} corrected in the log: {b.correction}")
+    return out
 
 
 def _contacts_and_modules(view: View) -> str:
@@ -130,7 +143,9 @@ def _system(view: View) -> System:
 def _conductivity(b: BoilerView, system: System) -> str:
     if b.conductivity is None:
         return b.reason
-    return say(b.conductivity, "uS/cm", system) + ("" if b.quality == "good" else f" {b.quality}")
+    return say(b.conductivity, "uS/cm (neutralised)" if b.neutralised else "uS/cm", system) + (
+        "" if b.quality == "good" else f" {b.quality}"
+    )
 
 
 def _probe(b: BoilerView, system: System) -> str:

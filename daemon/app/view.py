@@ -17,6 +17,7 @@ from daemon.alarms.table import State as Life
 from daemon.core.reasons import Quality, Reason, quality, words
 from daemon.core.tags import PACING, STATES, derived_tags
 from daemon.engine import State
+from daemon.measure.calibration import figures, kept
 from daemon.measure.senses import Senses, role_now
 from daemon.measure.wiring import BoilerWiring
 
@@ -38,6 +39,12 @@ class BoilerView:
     interlock: str  # closed, open, not known, not wired
     set_point: float | None
     high: float | None
+    neutralised: bool = False  # conductivity stands for neutralised water
+    solids: float | None = None  # of the representative reading, in solids_unit
+    solids_unit: str = ""
+    solids_source: str = ""  # where the factor comes from
+    correction: str = ""  # the correction in the log that is in force, in words
+    calibrated_ms: int = 0  # UTC of the last calibration, at the wall or in the log; 0: none on record
 
 
 @dataclass(frozen=True, slots=True)
@@ -195,6 +202,12 @@ def _boiler(s: Senses, i: int, w: BoilerWiring) -> BoilerView:
         interlock="not wired" if w.running.slot < 0 else {True: "closed", False: "open", None: "not known"}[running],
         set_point=w.set_point,
         high=w.limits.high,
+        neutralised=w.neutralised,
+        solids=None if smp.value is None or w.solids is None else smp.value * w.solids_factor,
+        solids_unit=w.solids.unit if w.solids else "",
+        solids_source=f"{w.solids.factor:.3g} × conductivity; {w.solids.source}" if w.solids else "",
+        correction=f"{figures(b.correction)}, act {b.correction.act}" if b.correction.act else "",
+        calibrated_ms=max((r.at_ms for r in kept(b.correction) if r.how in ("log", "wall")), default=0),
     )
 
 

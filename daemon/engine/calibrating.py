@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any, Final
 from daemon.core.outcome import Calibration
 from daemon.core.say import say
 from daemon.core.scan import Act
-from daemon.measure.calibration import KEPT, Kept, compared, implausible, kept, tag_of
+from daemon.measure.calibration import KEPT, Kept, compared, figures, implausible, kept, tag_of
 from daemon.measure.correction import Correction
 from daemon.measure.senses import BoilerCell
 from daemon.measure.wiring import BoilerWiring
@@ -170,7 +170,7 @@ def _log(doing: Doing, act: Act, b: BoilerCell, w: BoilerWiring) -> str:
         gain = (pair[1] - offset) / (pair[0] - zero)
     c.gain, c.zero, c.offset, c.pair_probe, c.pair_reference = gain, zero, offset, *pair
     c.since_ms, c.act = doing.group.at_ms, act.number
-    text = f"corrected in the log ({form}): {_figures(c)} from here on"
+    text = f"corrected in the log ({form}): {figures(c)} from here on"
     if how == "log" and not fresh:
         text += f"; the reading was off by {error:+.1f} %"
     _keep(doing, act, b, w, how, error, fresh, text)
@@ -198,7 +198,7 @@ def _undo(doing: Doing, act: Act, b: BoilerCell, w: BoilerWiring) -> str:
     same = was == (c.gain, c.zero, c.offset)
     if not same or withdrawn.how == "wall":
         _break(doing, b)
-    text = f"calibration of act {number} withdrawn; in force: {_figures(c) if c.act else 'no correction'}"
+    text = f"calibration of act {number} withdrawn; in force: {figures(c) if c.act else 'no correction'}"
     if same:
         text += ", as before"
     _record(doing, act, b, w, "undone", {"undone": number}, text)
@@ -265,15 +265,6 @@ def _break(doing: Doing, b: BoilerCell) -> None:
     """Readings step here: what compares across it starts afresh."""
     b.correction.break_ms, b.correction.break_at_ms = doing.group.elapsed_ms, doing.group.at_ms
     b.ref = None
-
-
-def _figures(c: Correction) -> str:
-    parts = [f"gain {c.gain:.4g}"]
-    if c.zero:
-        parts.append(f"zero {c.zero:.4g} uS/cm")
-    if c.offset:
-        parts.append(f"offset {c.offset:+.4g} uS/cm")
-    return ", ".join(parts)
 
 
 def _text(body: Mapping[str, Any], key: str) -> str:

@@ -46,6 +46,16 @@ def kept(c: Correction) -> list[Kept]:
     return [Kept(*r) for r in c.records]
 
 
+def figures(c: Correction) -> str:
+    """The correction in force in words: "gain 1.05, zero 12 uS/cm"."""
+    parts = [f"gain {c.gain:.4g}"]
+    if c.zero:
+        parts.append(f"zero {c.zero:.4g} uS/cm")
+    if c.offset:
+        parts.append(f"offset {c.offset:+.4g} uS/cm")
+    return ", ".join(parts)
+
+
 def errors(records: Sequence[Kept]) -> list[float]:
     """Errors as found of this probe, in %: since the last new probe, its first calibration left out."""
     own: list[float] = []

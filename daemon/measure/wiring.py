@@ -10,7 +10,7 @@ from typing import Final
 
 from config.limits import Limits, conductivity_limits
 from config.model import Boiler, Contact, Meter, Plant
-from config.solids import Compensation, compensation_of, solids_of
+from config.solids import Compensation, Solids, compensation_of, solids_of
 from daemon.core.tags import RawTag, derived_tags, raw_tags
 from daemon.measure.balance_rules import BalanceRules, balance_rules
 from daemon.measure.boiler_state import StateRule
@@ -72,6 +72,7 @@ class BoilerWiring:
     tag_valve: int
     tag_solids: int
     solids_factor: float
+    solids: Solids | None
     neutralised: bool  # readings stand for neutralised water
     corrected_here: bool  # a correction in the log is the normal way: the source is a raw transmitter
 
@@ -260,6 +261,7 @@ def _boiler(
         tag_valve=derived.get(f"{b.name}.valve", -1),
         tag_solids=derived.get(f"{b.name}.dissolved_solids", -1),
         solids_factor=solids.factor if solids else 0.0,
+        solids=solids,
         neutralised=cond is not None and cond.neutralised,
         corrected_here=cond is not None and cond.calibrated_at == "log",
     )

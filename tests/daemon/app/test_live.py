@@ -168,3 +168,19 @@ def test_one_line_for_a_log() -> None:
 def test_each_event_is_a_line(event: str, by: str, evidence: str, wanted: str) -> None:
     entry = Entry(AT, 7, "B1", "conductivity_high", "", event, "", "medium", evidence=evidence, by=by)
     assert event_line(entry, HOUSE, "Conductivity high") == wanted
+
+
+def test_dissolved_solids_carry_their_label_and_a_correction_is_never_silent() -> None:
+    b1 = replace(
+        B1,
+        neutralised=True,
+        solids=2044.7,
+        solids_unit="ppm TDS (neutralised)",
+        solids_source="0.7 × conductivity; the usual factor",
+        correction="gain 1.043, act 7",
+    )
+    text = " ".join(" ".join(drawn(replace(HOUSE, boilers=(b1, B2)), 120)).split())
+    assert "2921 umho/cm (neutralised)" in text
+    assert "B1 dissolved solids 2045 ppm TDS (neutralised) (0.7 × conductivity; the usual factor)" in text
+    assert "B1 corrected in the log: gain 1.043, act 7" in text
+    assert "dissolved solids" not in " ".join(drawn(HOUSE, 120))
