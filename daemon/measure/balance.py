@@ -45,6 +45,8 @@ if TYPE_CHECKING:
     from daemon.measure.wiring import BoilerWiring, Wiring
 
 STALE_CONTINUOUS_MS: Final = 600_000  # a continuous sample's reading older than this is no longer the boiler's
+GAPS: Final = frozenset({Reason.COUNTER_RESTARTED, Reason.COUNTER_STEP_REFUSED, Reason.COUNTS_LOST})
+"""Reasons under which a total may lack something."""
 SHORTEST_FALL: Final = 0.005  # of the reading: less says nothing of a blow's mass
 
 
@@ -209,7 +211,7 @@ def _meters(c: Balance, r: BalanceRules, s: Senses, w: Wiring) -> Sequence[float
             now[m.base] += passed[i]
             now[m.base + 1] += kg - c.kg[i]
         c.m3[i], c.kg[i] = m3, kg
-        if s.counter_reasons[wired.slot] >= Reason.COUNTER_RESTARTED:
+        if s.counter_reasons[wired.slot] in GAPS:
             now[m.base + 2] += 1
     return passed
 
