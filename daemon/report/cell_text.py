@@ -2,8 +2,8 @@
 
 Pure. A count is written so that it reads back exactly: whole numbers whole, floats by their shortest exact form. A
 reason starts with "!": `!no answer`, `!link down`, `!bad answer`, `!not a number`, `!not polled`, `!stopping`,
-`!not available`, `!exception 2` (the code the module gave). `!not due` says that the module was not polled in this
-row, where the reader would otherwise take an empty cell for a missing answer.
+`!not available`, `!not asked`, `!cut off`, `!exception 2` (the code the module gave). `!not due` says that the
+module was not polled in this row, where the reader would otherwise take an empty cell for a missing answer.
 """
 
 from __future__ import annotations
@@ -24,6 +24,8 @@ _WORDS: Final[dict[int, str]] = {
     Reason.NOT_POLLED: "!not polled",
     Reason.STOPPING: "!stopping",
     Reason.NOT_AVAILABLE: "!not available",
+    Reason.NOT_ASKED: "!not asked",
+    Reason.CUT_OFF: "!cut off",
     **{16 + code: f"!exception {code}" for code in range(1, 12)},
     Reason.REFUSED_OTHER: "!exception other",
 }
