@@ -16,6 +16,7 @@ from daemon.alarms.conductivity import MINUTE_MS, AnalogueLimit, Limit
 from daemon.alarms.contacts import ContactSays, InterlockOpen
 from daemon.alarms.kinds import KINDS
 from daemon.alarms.table import MEANING
+from daemon.alarms.valve import StuckOpen, StuckShut
 from daemon.core.outcome import Entry, GroupOutcome
 from daemon.core.reasons import words
 from daemon.core.say import minutes
@@ -152,10 +153,8 @@ class _Trail:
     def _take(self, stored: StoredGroup, state: State, alarm: Alarm, c: AlarmCell) -> None:
         s = state.cells.senses
         value: float | str | None = c.value
-        slot = _contact(alarm)
-        if slot >= 0:
-            on = s.contacts[slot].on
-            value = "not read yet" if on is None else "contact closed" if on else "contact open"
+        if contacts := _contacts(alarm):
+            value = ", ".join(f"{name} {_on(s.contacts[slot].on)}" for name, slot in contacts)
         if isinstance(alarm.condition, Limit):
             smp = s.boilers[alarm.boiler].sampler
             if not (smp.fresh or smp.ended):
@@ -166,11 +165,22 @@ class _Trail:
         self.rows.append((stored.group.at_ms, value, reason, pending))
 
 
-def _contact(alarm: Alarm) -> int:
-    """The slot of the contact an alarm judges, -1 when it judges something else."""
-    if isinstance(alarm.condition, ContactSays):
-        return alarm.condition.role.slot
-    return alarm.condition.wiring.running.slot if isinstance(alarm.condition, InterlockOpen) else -1
+def _on(on: int | None) -> str:
+    return "not read yet" if on is None else "closed" if on else "open"
+
+
+def _contacts(alarm: Alarm) -> list[tuple[str, int]]:
+    """The contacts an alarm judges: what each is, and its slot; none when it judges something else."""
+    x = alarm.condition
+    if isinstance(x, ContactSays):
+        return [("contact", x.role.slot)]
+    if isinstance(x, InterlockOpen):
+        return [("contact", x.wiring.running.slot)]
+    if isinstance(x, StuckShut | StuckOpen):
+        w = x.wiring
+        wired = (("command", w.command), ("open switch", w.open_switch), ("shut switch", w.shut_switch))
+        return [(name, role.slot) for name, role in wired if role.slot >= 0]
+    return []
 
 
 # ---------------------------------------------------------------------- steps
@@ -331,12 +341,14 @@ def _values(scene: Scene, e: Entry, trail: _Trail) -> Step:
     if len(shown) > ROWS:
         skipped = len(shown) - ROWS
         shown = [*shown[: ROWS // 2], *shown[-ROWS // 2 :]]
-    table = []
+    lines: list[tuple[str, str]] = []
     for k, (at, value, reason, pending) in enumerate(shown):
         if skipped and k == ROWS // 2:
-            table.append(f"... {skipped} more")
+            lines.append((f"... {skipped} more", ""))
         text = value if isinstance(value, str) else "-" if value is None else scene.both(value, e.unit)
-        table.append(f"{scene.hour(at)}  {text:<38} {'beyond' if pending else 'within':<7} {words(reason)}")
+        lines.append((f"{scene.hour(at)}  {text}", f"{'beyond' if pending else 'within'}  {words(reason)}"))
+    width = max((len(left) for left, right in lines if right), default=0)
+    table = [f"{left:<{width}}  {right}".rstrip() for left, right in lines]
     head = "what was judged, poll by poll, up to the raise (worked out again from the stored counts):"
     return Step("Values in the delay", (head,), rows=tuple(table))
 
