@@ -1,4 +1,4 @@
-"""Standard solutions, against tests/reference/conductivity.csv and against PHREEQC-like sums of ions."""
+"""Standard solutions, against tests/reference/conductivity.csv."""
 
 from __future__ import annotations
 
