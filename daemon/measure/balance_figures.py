@@ -193,4 +193,4 @@ def mix_figure(r: MixRule, sums: Sums) -> Figure:
     if not 1 - SHARE_BEYOND <= share <= SHARE_BEYOND:
         return Figure(r.tag, None, _CONTRADICT)
     written = _WRITTEN if -1 in (r.makeup[0], r.condensate[0]) else 0
-    return Figure(r.tag, 100 * share, first_reason(written, whole_day(sums)))
+    return Figure(r.tag, 100 * min(max(share, 0.0), 1.0), first_reason(written, whole_day(sums)))

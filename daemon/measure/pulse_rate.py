@@ -92,6 +92,8 @@ class Anchors(Cell):
             high = 1 / (elapsed_ms - self.first_ms)
         else:
             n, t, p = self.new_n - self.old_n, self.new_ms - self.old_ms, self.poll_ms
+            if t <= 0:  # pulses of one instant tell no time
+                return None
             value = n / t
             low = max(n / (t + p), (n - 1) / t)
             high = min(n / (t - p) if t > p else math.inf, (n + 1) / t)

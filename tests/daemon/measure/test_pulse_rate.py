@@ -51,6 +51,13 @@ def test_two_pulses_close_together_are_bounds_and_not_a_number() -> None:
     assert got.reason == Reason.FEW_PULSES
 
 
+def test_pulses_of_one_instant_tell_no_time() -> None:
+    it, counter = spec(), Counter()
+    for count in (0, 1, 2):
+        counter.step(count, 0, it)
+    assert counter.pace.flow(0, it) is None
+
+
 def test_a_rate_falls_as_one_pulse_in_the_time_since_the_last() -> None:
     it = spec()
     counter = metered([20_000.0 * k for k in range(1, 40)], 800_000, it)
