@@ -1,9 +1,9 @@
 r"""How an instrument that prints lines of text is described: its pattern, its prompt, its line end.
 
-Lives here: what those may be, with the errors in words. Imports nothing of ours but `config.units`.
+Lives here: what those may be, with the errors in words. Imports nothing of ours but `config`.
 
 A pattern is read by Python's `re` over lines that noise may have filled with anything, so what could make it search for
-ever is refused: repeated groups, and more than three `.*` or `.+`.
+ever is refused: repeated groups, more than three `.*` or `.+`, and whatever else `pattern_cost` finds too long.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from typing import Annotated, Final
 
 from pydantic import AfterValidator
 
+from config.pattern_cost import MOST, steps
 from config.units import found_text
 
 EXAMPLE: Final = r"COND=(?P<cond>[-+0-9.]+)\s*uS\s+T=(?P<temp>[-+0-9.]+)\s*C"
@@ -41,6 +42,15 @@ def compiled(pattern: str) -> re.Pattern[str]:
         raise ValueError(
             f"wants at most {_WILD} of .* and .+, which noise could keep busy for ever; found {wild}. "
             r"Write what stands there, like \s* or [^,]*"
+        )
+    try:
+        most = steps(pattern)
+    except ValueError as e:
+        raise ValueError(f"wants {e}") from None
+    if most > MOST:
+        raise ValueError(
+            f"could search a line of noise for {most:.1e} steps; wants {MOST:.0e} at most. It has repeats that can "
+            r"take each other's characters, like \d+\d+ or .*.*: write what stands between them, like \d+,\d+ or [^,]*,"
         )
     return made
 

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from config.load import PlantFileError, loads
 from config.model import Plant
+from config.pattern_cost import MOST, steps
 from config.text import EXAMPLE, compiled
 from daemon.store.packing import Layout
 from tests.support.findings import findings
@@ -235,3 +236,70 @@ def test_the_worst_that_may_stand_ends() -> None:
     """No time is measured: it has to come to an end at all."""
     worst = compiled(r"(?P<a>.*)a(?P<b>.*)a(?P<c>.*)ab")
     assert worst.fullmatch("a" * 512) is None
+
+
+@pytest.mark.parametrize(
+    "pattern",
+    [
+        EXAMPLE,
+        r"(?P<t>\d\d:\d\d) +(?P<c>-?\d{1,5}(?:\.\d*)?) *(?:uS|mS)/cm",
+        r".*(?P<cond>\d+\.\d+).*uS",
+        r"(?:COND=)?(?P<cond>[0-9.]+).*",
+        r".*(?P<cond>\d+\.\d+).*(?P<t>\d+).*",
+        r"\$WIMTW,(?P<temp>[-+0-9.]*),C",
+        r"(?P<a>\x41[]x]{2}[^]]\]?)(?:,|;)(?P<b>\S+)",
+    ],
+)
+def test_what_a_person_would_write_takes_no_time(pattern: str) -> None:
+    assert steps(pattern) < MOST
+    compiled(pattern)
+
+
+@pytest.mark.parametrize(
+    "pattern",
+    [
+        r"\d+" * 6 + "(?P<x>x)",
+        r"(?P<a>[0-9.]+)[0-9]*[0-9]*\d*\d*x",
+        "a?" * 40 + "a" * 40 + "(?P<x>x)",
+        r"\d{0,99}" * 5 + "(?P<x>x)",
+        "(?:a|a)" * 40 + "(?P<x>x)",
+        "(?:ab?|a)?" * 40 + "(?P<x>x)",
+        r"(?:\w+|\d+)(?:\w+|\d+)(?:\w+|\d+)(?P<x>!)",
+        r"(?P<x>[-+ 0-9]+)\s*,\s*(?P<y>[-+ 0-9]+)\s*;",
+    ],
+)
+def test_repeats_that_take_each_others_characters_are_refused(pattern: str) -> None:
+    with pytest.raises(ValueError, match="steps; wants"):
+        compiled(pattern)
+
+
+@pytest.mark.parametrize("more", [r"(?=\d)", "(?P=x)", r"\1", "(?i:a)", "(?>a)", r"(?<!\d)"])
+def test_what_is_not_reckoned_with_is_refused(more: str) -> None:
+    with pytest.raises(
+        ValueError, match=r"wants (only .* of the groups with a question mark|no reference).* character 9"
+    ):
+        compiled(f"(?P<x>a){more}")
+
+
+PIECES = st.sampled_from(
+    ["a", "b", "[ab]", "a?", "a*", "b*", "[ab]*", "a+", "(?:a|b)", "(?:a|ab)", "(?:ab)?", "a{0,2}"]
+)
+
+
+@given(st.lists(PIECES, min_size=1, max_size=7), st.text("ab", max_size=9))
+def test_no_search_takes_more_steps_than_are_said(pieces: list[str], text: str) -> None:
+    """Beside a searcher that tries all ways, one character at a time, and counts."""
+    pattern = "".join(pieces) + "!"
+    tried = 0
+
+    def search(rest: list[str], at: int) -> None:
+        nonlocal tried
+        tried += 1
+        if rest:
+            one = re.compile(rest[0])
+            for end in range(len(text), at - 1, -1):
+                if one.fullmatch(text, at, end):
+                    search(rest[1:], end)
+
+    search(pieces, 0)
+    assert tried <= (len(pieces) + 1) * steps(pattern, len(text))
