@@ -1,9 +1,10 @@
 """Every frame of a link as a line of text, and such a file turned back into a driver: a bad night becomes a test.
 
 A line is `2026-11-25T03:07:12.004112Z link > 01 04 00 00 00 08 f1 cc`: `>` sent, `<` came, `!` the request that was
-sent gave no items, `-` one could not be sent; the last two with fault, unit and PDU. The first line of a file names
-link and kind. A file that has grown beyond its limit is put aside as `.1` and begun anew. May import: config, drivers.
-Frames alone: no plant data is in it.
+sent gave no items, `-` one could not be sent; the last two with fault, unit and PDU. Text instruments have `=` and `~`
+too (see `drivers.tap`), and `drivers.capture_text` plays them back. The first line of a file names link and kind. A
+file that has grown beyond its limit is put aside as `.1` and begun anew. Frames alone: no plant data is in it.
+May import: config, drivers.
 """
 
 from __future__ import annotations
@@ -30,6 +31,7 @@ from drivers.tap import Hook, Tap
 log = logging.getLogger("waterside.capture")
 
 LIMIT: Final = 64 << 20
+_WAYS: Final = (">", "<", "!", "-")
 _HEAD: Final = "# waterside capture, link {} {}\n"
 
 
@@ -159,12 +161,40 @@ def _over_tcp(exchange: Exchange, ask: Ask, plan: ReadPlan) -> Items | Refusal:
 
 def captured(path: Path, link: Link) -> Driver:
     """A driver from a capture. DriverError names file and line where it is none, or of another kind of link."""
+    if link.kind == "text":
+        from drivers.capture_text import CapturedText
+
+        return CapturedText(lines_of(path, link), link)
     return Captured(_exchanges(path, link), link)
 
 
 def _exchanges(path: Path, link: Link) -> Iterator[Exchange]:
     """The requests of a capture in order. What came while none waited was thrown away then, and is here."""
     open_: Exchange | None = None
+    for way, fault, data in lines_of(path, link):
+        if way == "<":
+            if open_ is not None:
+                open_.came.append(data)
+            continue
+        if way == "!":
+            if open_ is not None and open_.key == data:
+                open_.fault = fault
+                yield open_
+            open_ = None
+            continue
+        if open_ is not None:
+            yield open_
+        open_ = None
+        if way == "-":
+            yield Exchange(data, b"", fault=fault)
+        else:
+            open_ = Exchange(_bare(data, link.kind), data)
+    if open_ is not None:
+        yield open_
+
+
+def lines_of(path: Path, link: Link) -> Iterator[tuple[str, Fault, bytes]]:
+    """Way, fault and bytes of each line of a capture. DriverError as `captured`."""
     with path.open(encoding="ascii", errors="replace") as file:
         for number, line in enumerate(file, 1):
             if line.startswith("#"):
@@ -172,35 +202,16 @@ def _exchanges(path: Path, link: Link) -> Iterator[Exchange]:
                     raise DriverError(f"{path}, line {number}: a capture of {line.split()[-1]}; wanted {link.kind}")
                 continue
             try:
-                way, fault, data = _line(line)
+                yield _line(line, ("~", "=", *_WAYS) if link.kind == "text" else _WAYS)
             except (IndexError, KeyError, ValueError) as e:
                 raise DriverError(f"{path}, line {number}: no line of a capture ({line.strip()[:60]!r})") from e
-            if way == "<":
-                if open_ is not None:
-                    open_.came.append(data)
-                continue
-            if way == "!":
-                if open_ is not None and open_.key == data:
-                    open_.fault = fault
-                    yield open_
-                open_ = None
-                continue
-            if open_ is not None:
-                yield open_
-            open_ = None
-            if way == "-":
-                yield Exchange(data, b"", fault=fault)
-            else:
-                open_ = Exchange(_bare(data, link.kind), data)
-    if open_ is not None:
-        yield open_
 
 
-def _line(line: str) -> tuple[str, Fault, bytes]:
+def _line(line: str, ways: tuple[str, ...]) -> tuple[str, Fault, bytes]:
     """Way, fault (NONE for frames) and bytes of a line; IndexError, KeyError or ValueError when it is none."""
     words = line.split()
     way, rest = words[2], words[3:]
-    if way not in (">", "<", "!", "-"):
+    if way not in ways:
         raise ValueError(way)
     fault = Fault[rest.pop(0)] if way in "!-" else Fault.NONE
     return way, fault, bytes.fromhex("".join(rest))

@@ -14,7 +14,10 @@ from drivers.contract import Fault
 
 Tap = Callable[[str, bytes], None]
 """Told ">" with what was sent and "<" with what came; "!" where a request that was sent gave no items, and "-" where
-one could not even be sent, both with the fault, the unit and the PDU in hex as ASCII."""
+one could not even be sent, both with the fault, the unit and the PDU in hex as ASCII.
+
+Of text instruments every poll is told, after what came: "=" where it took a line, "!" and "-" as above, with the prompt
+for unit and PDU; and "~" where it begins to listen to one that prints by itself, in the middle of a line perhaps."""
 Hook = Callable[[Link], Tap]
 """Gives each link its tap."""
 

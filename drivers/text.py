@@ -23,7 +23,7 @@ from config.bus import Channel, Link, Module
 from drivers import wire_time
 from drivers.contract import Answer, DriverError, Fault, Pick, ReadPlan, nothing
 from drivers.modbus.wires import SLICE_S, Wire, open_serial, open_socket, serial_trouble, socket_trouble
-from drivers.text_line import Cutter, Instrument, instrument, understood
+from drivers.text_line import Cutter, Instrument, first_answer, instrument, understood
 
 if TYPE_CHECKING:
     from drivers.tap import Tap
@@ -33,7 +33,8 @@ T = TypeVar("T")
 _FIRST_HOLD, _LONGEST_HOLD = 0.5, 5.0  # s between attempts at a link that cannot be opened
 _QUIET_S: Final = 0.05  # s without a character before a prompt, so that no line is under way
 _MOST: Final = 4096  # bytes taken at once
-_DEAF: Final = 3  # polls without a single byte after which a connection is made anew: it may be dead and not say so
+_DEAF: Final = 3  # prompts without a single byte after which a connection is made anew: it may be dead and not say so
+_DEAF_LISTENING: Final = 30  # polls of one that prints by itself: it may do so much less often than it is polled
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,6 +89,7 @@ class TextDriver:
         self._cutter: Cutter | None = None
         self._newest: tuple[bytes | None, float] | None = None  # a line nobody has taken, and when it came
         self._deaf = 0
+        self._asked = self._took = False  # in this poll: a prompt went, or it was listened; a line was taken
 
     async def connect(self) -> str:
         if self._closed:
@@ -211,6 +213,12 @@ class TextDriver:
             self._newest = (lines[-1], self._heard_at)
 
     def _read(self, plan: TextPlan) -> Answer:
+        self._asked = self._took = False
+        answer = self._poll(plan)
+        self._tell(plan, answer)
+        return answer
+
+    def _poll(self, plan: TextPlan) -> Answer:
         if trouble := self._open():
             return nothing(plan, Fault.STOPPING if self._closed else Fault.LINK_DOWN, trouble)
         assert self._wire is not None
@@ -220,23 +228,40 @@ class TextDriver:
             if plan.instrument.prompt:  # its answer may still come, over the next connection too
                 self._hold_back(plan)
             return nothing(plan, Fault.LINK_DOWN, self._lose(error))
-        if self._link.host and self._deaf >= _DEAF:
+        if self._link.host and self._deaf >= (_DEAF if plan.instrument.prompt else _DEAF_LISTENING):
             self._drop()
         return answer
+
+    def _tell(self, plan: TextPlan, answer: Answer) -> None:
+        """What became of a poll, for a capture."""
+        if self._tap is not None:
+            prompt = plan.instrument.prompt
+            if self._took:
+                self._tap("=", prompt)
+            else:
+                text = f"{answer.faults[0].name} {prompt.hex(' ')}".strip()
+                self._tap("!" if self._asked else "-", text.encode("ascii"))
+
+    def _answer(self, plan: TextPlan, line: bytes | None) -> Answer:
+        self._took = True
+        return answer_of(plan, line)
 
     def _listen(self, wire: Wire, plan: TextPlan) -> Answer:
         how = plan.instrument
         if self._how != how:
             self._how, self._newest = how, None
             self._cutter = Cutter(how.ends, how.longest, begun=False)
+            if self._tap is not None:
+                self._tap("~", b"")
         assert self._cutter is not None
+        self._asked = True
         self._hear(wire.drain())
         until = wire_time.now() + self._link.waits(plan.answers_within)
         while not self._closed:
             line, self._newest = self._newest, None
             now = wire_time.now()
             if line is not None and now - line[1] <= how.age:
-                return _answer(plan, line[0])
+                return self._answer(plan, line[0])
             if now >= until:
                 return self._nothing_came(plan, self._cutter)
             self._hear(wire.take(_MOST))
@@ -249,6 +274,7 @@ class TextDriver:
         if (refused := self._calm(wire, plan)) is not None:
             return refused
         cutter = Cutter(how.ends, how.longest, begun=True)
+        self._asked = True
         wire.send(how.prompt)
         if self._tap is not None:
             self._tap(">", how.prompt)
@@ -256,10 +282,8 @@ class TextDriver:
         while not self._closed:
             data = wire.take(_MOST)
             self._hear(data)
-            for line in cutter.feed(data):
-                if line is not None and line.strip() == how.prompt.strip():
-                    continue  # an echo
-                answer = _answer(plan, line)
+            for line in first_answer(cutter.feed(data), how.prompt):
+                answer = self._answer(plan, line)
                 if answer.silent:
                     self._hold_back(plan)  # what was meant may still come
                 return answer
@@ -298,7 +322,8 @@ class TextDriver:
         return nothing(plan, fault, f"module {plan.module}: {why}")
 
 
-def _answer(plan: TextPlan, line: bytes | None) -> Answer:
+def answer_of(plan: TextPlan, line: bytes | None) -> Answer:
+    """A poll that took a line; None stands for one that was too long."""
     said = understood(line, plan.instrument, plan.fields)
     return Answer(said.counts, said.faults, f"module {plan.module}: {said.detail}" if said.detail else "")
 

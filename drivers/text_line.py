@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import reduce
 from operator import xor
@@ -91,6 +91,18 @@ class Cutter:
             self._skip = True
             del self._held[: len(self._held) - self._keep]
         return out
+
+
+def first_answer(lines: Iterable[bytes | None], prompt: bytes) -> list[bytes | None]:
+    """The first line after a prompt that is no echo of it, as a list of one; [] while there is none."""
+    for line in lines:
+        if line is not None:
+            if prompt.endswith((b"\r", b"\n")):  # an echo whose end is not one of the instrument's lines
+                line = line.removeprefix(prompt)
+            if line.strip() in (b"", prompt.strip()):
+                continue
+        return [line]
+    return []
 
 
 @dataclass(frozen=True, slots=True)

@@ -106,7 +106,7 @@ class Wire:
 
 def wire_of(link: Link, driver: Driver | None) -> Wire:
     """A link before its first poll."""
-    return Wire(link.name, link.timeout_s, driver, rests=link.kind != "modbus-tcp")
+    return Wire(link.name, link.timeout_s, driver, rests=link.kind not in ("modbus-tcp", "text"))
 
 
 def polling_of(index: int, m: Module, link: Link, plan: ReadPlan) -> Polling:
@@ -122,5 +122,7 @@ def polling_of(index: int, m: Module, link: Link, plan: ReadPlan) -> Polling:
 
     # where the link waits less than the module may take, the line is left quiet for the rest
     costs = max(link.waits(plan.answers_within), plan.answers_within or 0.0)
+    if m.prompt is not None:  # a text link is not prompted for as long again: whose answer came late could not be told
+        costs *= 2
     without = scans({Fault.NO_ANSWER: Fault.NOT_ASKED})
     return Polling(index, m.name, plan, m.every, costs, without, scans({Fault.STOPPING: Fault.CUT_OFF}), (0,) * n)

@@ -152,6 +152,11 @@ def open_socket(link: Link, host: str, closing: Callable[[], bool]) -> SocketWir
             connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
             # a gateway that lost its power says nothing: what it does not take within this ends the connection
             connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, int(3000 * max(link.timeout_s, 2.0)))
+            # and one that nobody asks anything is asked by the kernel whether it is still there
+            connection.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
+            connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_KEEPIDLE, 30)
+            connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_KEEPINTVL, 10)
+            connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_KEEPCNT, 3)
             connection.settimeout(link.timeout_s + 1.0)
             return SocketWire(connection)
         except OSError as error:
