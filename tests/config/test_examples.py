@@ -50,7 +50,7 @@ def test_the_creamery_has_notes_only() -> None:
     }
 
 
-@pytest.mark.parametrize("name", ["smallest.toml", "quillmarsh.toml"])
+@pytest.mark.parametrize("name", ["smallest.toml", "quillmarsh.toml", "printed.toml"])
 def test_addresses_are_of_no_one(name: str) -> None:
     """Mail addresses are @quillmarsh.example (RFC 2606); hosts are loopback or documentation (RFC 5737)."""
     text = (EXAMPLES / name).read_text("utf-8")
@@ -58,6 +58,20 @@ def test_addresses_are_of_no_one(name: str) -> None:
     assert mails
     assert set(mails) == {"quillmarsh.example"}
     assert all(h.startswith(("127.", "192.0.2.")) for h in re.findall(r'^host = "([^"]+)"', text, re.M))
+
+
+def test_instruments_that_print_have_notes_only() -> None:
+    text = load(EXAMPLES / "printed.toml")
+    assert [m.name for m in text.plant.modules] == ["io", "condensate_meter", "hardness_meter"]
+    found = check(text)
+    assert {f.level for f in found} == {"note"}
+    assert {f.key for f in found} == {
+        "mail",
+        "module hardness_meter",
+        "boiler B1",
+        "boiler B1 conductivity",
+        "analogue condensate_temperature",
+    }
 
 
 def _tombi() -> str:
@@ -78,7 +92,7 @@ def _lint(folder: Path) -> subprocess.CompletedProcess[str]:
     )
 
 
-@pytest.mark.parametrize("name", ["smallest.toml", "quillmarsh.toml"])
+@pytest.mark.parametrize("name", ["smallest.toml", "quillmarsh.toml", "printed.toml"])
 def test_an_editor_finds_nothing_wrong_with_an_example(name: str, tmp_path: Path) -> None:
     shutil.copy(EXAMPLES / name, tmp_path / "plant.toml")
     done = _lint(tmp_path)

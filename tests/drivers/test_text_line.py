@@ -4,13 +4,18 @@ from __future__ import annotations
 
 import math
 import re
+from pathlib import Path
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+import config
+from config.load import load
 from config.text import compiled
 from drivers.contract import Fault
+from drivers.registry import plan_reads
+from drivers.text import TextPlan
 from drivers.text_line import Cutter, Instrument, checked, number, summed, understood
 
 COND = Instrument(compiled(r"COND=(?P<cond>[-+0-9.]+)\s*uS\s+T=(?P<temp>[-+0-9.]+)\s*.?C"))
@@ -198,3 +203,15 @@ def test_with_a_checksum_a_number_comes_only_where_it_is_right(data: bytes) -> N
                 total ^= byte
             assert text[-3:-2] == b"*"
             assert int(digits, 16) == total
+
+
+@pytest.mark.parametrize(
+    ("module", "counts"), [("condensate_meter", (12.4, 81.5)), ("hardness_meter", (0.4,))], ids=["by itself", "asked"]
+)
+def test_the_example_plant_reads_the_lines_that_stand_beside_it(module: str, counts: tuple[float, ...]) -> None:
+    path = Path(config.__file__).parent / "examples" / "printed.toml"
+    line = re.search(rf'name = "{module}" +# (.+)', path.read_text("utf-8"))
+    assert line is not None
+    how = plan_reads(next(m for m in load(path).plant.modules if m.name == module))
+    assert isinstance(how, TextPlan)
+    assert understood(line[1].encode("ascii"), how.instrument, how.fields).counts == counts
