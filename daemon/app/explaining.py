@@ -12,8 +12,9 @@ from zoneinfo import ZoneInfo
 
 from daemon.app.exporting import ExportError, instant_ms
 from daemon.app.stepping import advance
-from daemon.report.explain import ExplainError, Unknown, explain_tag
+from daemon.report.explain import explain_tag
 from daemon.report.explain_alarm import explain_alarm
+from daemon.report.explain_made import ExplainError, Unknown
 from daemon.report.explain_parts import Explained
 from daemon.report.explain_past import Past
 from daemon.report.tables import site_time

@@ -22,9 +22,9 @@ from daemon.core.reasons import words
 from daemon.core.say import minutes
 from daemon.engine import State
 from daemon.engine.alarm_list import CONDUCTIVITY_DEADBAND
-from daemon.report.explain import ExplainError, Unknown
+from daemon.report.explain_made import ExplainError, Unknown
 from daemon.report.explain_parts import Explained, Step, num
-from daemon.report.explain_past import Past, Scene
+from daemon.report.explain_past import DAY, Past, Scene
 from daemon.store.records import StoredGroup
 
 PRACTICE: Final = "common practice, no source"
@@ -39,7 +39,7 @@ def explain_alarm(past: Past, number: int) -> Explained:
     entries = past.reader.occurrence(number) if number > 0 else ()
     if not entries:
         raise Unknown(_no_alarm(past, number))
-    first = entries[0]
+    past, first = past.reaching(DAY), entries[0]
     stored = _group_of(past, first)
     if stored is None:
         raise ExplainError(f"Alarm {number} is on record, but the poll it was raised in is no longer stored.")

@@ -28,6 +28,10 @@ from daemon.store.records import PlantVersion, StoredGroup
 
 REACH: Final = 20_000
 """Groups stepped again at most: more than two days of polls every 10 s, and a few seconds of work."""
+NEAR: Final = 1_000
+"""As many for a signal, of which only the last minutes matter."""
+DAY: Final = 9_000
+"""As many for what goes by hours: samples, states, rates, delays."""
 
 Advance = Callable[[State | None, Group, Callable[[int], Plant]], tuple[State, GroupOutcome]]
 Seen = Callable[[StoredGroup, State, GroupOutcome], None]
@@ -57,6 +61,20 @@ class Past:
         self._advance, self._progress = advance, progress
         self._known: dict[int, Known] = {}
         self._places: dict[int, Places] = {}
+        self._nearer: dict[int, Past] = {}
+
+    def reaching(self, groups: int) -> Past:
+        """The same past, of which no more groups are stepped again: what a number needs, and no more waiting."""
+        if groups >= self._reach:
+            return self
+        if groups not in self._nearer:
+            self._nearer[groups] = Past(self.reader, self._advance, self._progress, reach=groups)
+        return self._nearer[groups]
+
+    def tell(self, done: int) -> None:
+        """Say how far a long look has come."""
+        if done and done % 500 == 0:
+            self._progress(done)
 
     def after(self, number: int, seen: Seen | None = None) -> Known | None:
         """The state after a group, None before the first. `seen` is shown every step that had to be taken."""
@@ -79,8 +97,7 @@ class Past:
             state, outcome = self._advance(state, stored.group, self.reader.plant)
             if seen is not None:
                 seen(stored, state, outcome)
-            if done % 500 == 0:
-                self._progress(done)
+            self.tell(done)
         if state is None:
             return None
         found = Known(number, state, since)

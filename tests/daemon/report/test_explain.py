@@ -17,7 +17,9 @@ from daemon.core.reasons import Quality, Reason, quality, words
 from daemon.core.scan import Group
 from daemon.core.tags import derived_tags, raw_tags
 from daemon.measure.wiring import ANALOGUE
-from daemon.report.explain import DERIVED, ExplainError, Unknown, explain_tag
+from daemon.report.explain import explain_tag
+from daemon.report.explain_derived import DERIVED
+from daemon.report.explain_made import ExplainError, Unknown
 from daemon.report.explain_parts import Explained
 from daemon.report.explain_past import Past
 from daemon.store.packing import pack_derived

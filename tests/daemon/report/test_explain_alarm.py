@@ -11,8 +11,8 @@ from daemon.app.stepping import advance
 from daemon.core.outcome import Entry
 from daemon.engine.alarm_list import alarms_of
 from daemon.measure.wiring import wire
-from daemon.report.explain import Unknown
 from daemon.report.explain_alarm import _JUDGED, explain_alarm
+from daemon.report.explain_made import Unknown
 from daemon.report.explain_parts import Explained
 from daemon.report.explain_past import Past
 from daemon.store.reader import Reader
