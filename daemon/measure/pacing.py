@@ -49,13 +49,13 @@ class PacingCell(Cell):
     starts: int = 0
     volume_m3: float = 0.0
     clock_ms: int = -1
-    partial: bool = False
+    partial: bool = True  # something before was not seen: a run may be owed, or have begun
 
 
 def spoil(c: PacingCell) -> None:
     """Something was not seen: begin anew, and keep the last verdict."""
     c.phase = c.time_ms = c.on_ms = c.more_ms = c.less_ms = c.least_ms = c.most_ms = c.starts = 0
-    c.volume_m3, c.clock_ms = 0.0, -1
+    c.volume_m3, c.clock_ms, c.partial = 0.0, -1, True
 
 
 def _judge(c: PacingCell, verdict: int, ran: int, due: int, at: int) -> None:
@@ -103,20 +103,26 @@ def after_blow(c: PacingCell, r: PacingRule, pump: bool, blowing: bool, feeding:
         due = round(c.time_ms * r.share)
         limit = r.limit_ms or GIVEN_UP_MS
         c.least_ms, c.most_ms = min(due, limit), min(c.most_ms + due, limit)
+        if c.partial and r.limit_ms:
+            c.most_ms = limit  # what an unseen blow may have left owing
         c.phase, c.time_ms, c.on_ms, c.more_ms = 2, 0, 0, 0
     if c.phase == 2:
         c.time_ms += dt if feeding or pump else 0
         c.on_ms += dt if pump else 0
-        if c.on_ms > c.most_ms + max(r.grace_ms, c.most_ms * SHARE_TOLERANCE):
+        if c.on_ms > c.most_ms + max(r.grace_ms, c.most_ms * SHARE_TOLERANCE) and (r.limit_ms or not c.partial):
             _judge(c, TOO_MUCH, c.on_ms, c.most_ms, at)
         elif c.time_ms >= c.most_ms + r.grace_ms and not pump:
             verdict = _lengths(c.on_ms, c.least_ms, c.most_ms, r.grace_ms)
-            if c.most_ms >= r.grace_ms or verdict != AS_PACED:  # a run too short to be seen says nothing
+            # a run too short to be seen says nothing, nor does one longer than is known to be owed
+            if (c.most_ms >= r.grace_ms or verdict != AS_PACED) and (
+                verdict != TOO_MUCH or r.limit_ms or not c.partial
+            ):
                 _judge(c, verdict, c.on_ms, c.most_ms, at)
+            c.partial = False
             c.phase, c.time_ms, c.more_ms, c.most_ms, c.on_ms = 0, 0, 0, 0, 0
         return
     c.more_ms = c.more_ms + dt if pump else 0
-    if c.more_ms >= r.grace_ms:
+    if c.more_ms >= r.grace_ms and not c.partial:
         _judge(c, WRONGLY, c.more_ms, 0, at)
 
 
@@ -163,7 +169,8 @@ def schedule(c: PacingCell, r: PacingRule, pump: bool, week_ms: int, dt: int, at
         if pump:
             return  # a late or long run is seen to its end
         c.phase = c.starts = c.on_ms = c.more_ms = 0
-    c.more_ms = c.more_ms + dt if pump else 0
+    c.partial = c.partial and pump  # one that was on already may have begun in time
+    c.more_ms = c.more_ms + dt if pump and not c.partial else 0
     if c.more_ms >= r.grace_ms:
         _judge(c, WRONGLY, c.more_ms, 0, at)
 

@@ -62,8 +62,11 @@ def test_a_pump_that_leaves_out_samples_is_as_paced() -> None:
     assert verdict(f) == "as paced"
 
 
-def after_a_blow(ran: int, *, blow: int = 300, during: int = 0) -> Flowing:
+def after_a_blow(ran: int, *, blow: int = 300, during: int = 0, first: int = 0) -> Flowing:
+    """A first blow with its run (or without), then one of `blow` s followed by `ran` s of the pump."""
     f = paced("after blow", 'limit = "10 min"\n')
+    f.run(60).run(100, blow=1).run(100, blow=0, pump=first).run(HOUR, pump=0)
+    assert verdict(f) == ("as paced" if first else "did not run")
     f.run(60).run(blow, blow=1, pump=during).run(ran, blow=0, pump=1).run(2 * HOUR, pump=0)
     return f
 
@@ -80,7 +83,7 @@ def after_a_blow(ran: int, *, blow: int = 300, during: int = 0) -> Flowing:
     ],
 )
 def test_after_the_blow(blow: int, ran: int, said: str) -> None:
-    assert verdict(after_a_blow(ran, blow=blow)) == said
+    assert verdict(after_a_blow(ran, blow=blow, first=int(said == "did not run"))) == said
 
 
 def test_after_the_blow_and_not_during_or_without() -> None:
@@ -204,6 +207,19 @@ def test_what_was_not_watched_is_not_judged() -> None:
     for _ in range(60):
         f.poll()
     assert figure(f, "c.pacing")[1] == "no answer"
+
+
+def test_a_run_owed_by_a_blow_that_was_not_seen_is_no_fault() -> None:
+    f = paced("after blow", 'limit = "10 min"\n')
+    f.run(600, pump=1).run(HOUR, pump=0)  # the watch begins after a blow
+    assert verdict(f) == "not judged yet"
+    f.run(300, blow=1).run(60, blow=0)
+    f.run(60, pump=None).run(540, pump=1).run(HOUR, pump=0)
+    assert verdict(f) == "not judged yet"
+    f.run(300, blow=1).run(600, blow=0, pump=1).run(HOUR, pump=0)  # 300 s of it may be owed from before
+    assert verdict(f) == "as paced"
+    f.run(300, blow=1).run(600, blow=0, pump=1).run(HOUR, pump=0)
+    assert verdict(f) == "ran too much"
 
 
 def test_a_plant_file_that_does_not_say_how_long_is_not_judged() -> None:
