@@ -53,9 +53,8 @@ def groups(found: list[tuple[tuple[int | None, ...], int, int]], turn: int) -> l
 @given(polls, st.integers(2, 60), st.data())
 def test_any_poll(found: list[tuple[tuple[int | None, ...], int, int]], turn: int, data: st.DataObject) -> None:
     of = groups(found, turn)
-    path = store(
-        Path(mkdtemp(prefix="waterside-any-")) / "w.db", of, TEXTS, snapshot_every=data.draw(st.integers(3, 50))
-    )
+    folder = TemporaryDirectory(prefix="waterside-any-")
+    path = store(Path(folder.name) / "w.db", of, TEXTS, snapshot_every=data.draw(st.integers(3, 50)))
     look = data.draw(st.integers(0, len(of) - 1))
     state: State | None = None
     last: dict[str, Derived] = {}
