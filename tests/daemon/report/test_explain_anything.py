@@ -50,12 +50,16 @@ def groups(found: list[tuple[tuple[int | None, ...], int, int]], turn: int) -> l
 
 
 @settings(max_examples=40)
-@given(polls, st.integers(2, 60), st.data())
-def test_any_poll(found: list[tuple[tuple[int | None, ...], int, int]], turn: int, data: st.DataObject) -> None:
+@given(polls, st.integers(2, 60), st.integers(3, 50), st.integers(0, 10_000))
+def test_any_poll(found: list[tuple[tuple[int | None, ...], int, int]], turn: int, every: int, pick: int) -> None:
     of = groups(found, turn)
-    folder = TemporaryDirectory(prefix="waterside-any-")
-    path = store(Path(folder.name) / "w.db", of, TEXTS, snapshot_every=data.draw(st.integers(3, 50)))
-    look = data.draw(st.integers(0, len(of) - 1))
+    with TemporaryDirectory(prefix="waterside-any-") as folder:
+        path = store(Path(folder) / "w.db", of, TEXTS, snapshot_every=every)
+        check(path, of, pick % len(of))
+
+
+def check(path: Path, of: list[Group], look: int) -> None:
+    """Every tag at one poll, against the engine stepped to it."""
     state: State | None = None
     last: dict[str, Derived] = {}
     for group in of[: look + 1]:
@@ -83,4 +87,3 @@ def test_any_poll(found: list[tuple[tuple[int | None, ...], int, int]], turn: in
                 if told.facts["value"] is None:
                     assert tag_.what in ("figure", "event", "pacing") and told.facts["quality"] == "bad"
             assert told.differs == (), told.as_text()
-    folder.cleanup()
