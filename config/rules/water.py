@@ -79,6 +79,26 @@ def openings(v: View) -> Iterator[Found]:
             )
 
 
+def shares(v: View) -> Iterator[Found]:
+    """What is metered for several boilers together, or against no feedwater, is said."""
+    fed = [m for m in v.plant.meters if m.measures == "feedwater" and m.serves]
+    for i, m in enumerate(v.plant.meters):
+        if m.measures == "blowdown" and len(m.serves) > 1:
+            yield Found(
+                ("meter", i, "serves"),
+                f"blowdown of {' and '.join(m.serves)} is metered together: it is told for {m.name} and not divided",
+                "note",
+            )
+        served = sorted(b for f in fed if set(f.serves) <= set(m.serves) for b in f.serves)
+        if m.measures in ("makeup", "condensate", "blowdown") and m.serves and served != sorted(m.serves):
+            yield Found(
+                ("meter", i, "measures"),
+                f"the feedwater of {' and '.join(m.serves)} is not metered whole: {m.measures} as a share of it is not "
+                "reckoned",
+                "note",
+            )
+
+
 def pacing(v: View) -> Iterator[Found]:
     """A pump's keys fit its way of pacing, and are enough to judge it by."""
     for i, c in enumerate(v.plant.chemicals):
@@ -147,4 +167,4 @@ def _none(what: str, name: str, known: tuple[str, ...]) -> str:
     return f'there is no {what} "{name}"{meant(name, known)}; known here: {", ".join(known) or "none"}'
 
 
-RULES = (conductivities, openings, pacing, fed_by)
+RULES = (conductivities, openings, shares, pacing, fed_by)

@@ -44,6 +44,7 @@ def test_the_creamery_has_notes_only() -> None:
         "boiler B1 conductivity",
         "boiler B2 conductivity",
         "meter softener channel",
+        "meter blowdown serves",
         "boiler B1 dissolved_solids",
         "boiler B1 makeup_conductivity",
         "boiler B2 makeup_conductivity",

@@ -120,3 +120,23 @@ def test_the_bore_of_a_blowdown_valve(valve: str, pressure: str, level: str, sai
     text = plant(FEEDWATER).replace("[boiler.blowdown_valve]", "[boiler.blowdown_valve]\n" + valve.replace(", ", "\n"))
     assert text.count("120 psig") == 1
     assert [f.level for f in findings(text.replace("120 psig", pressure)) if said in f.text] == [level]
+
+
+def test_what_is_metered_together_or_against_nothing_is_said() -> None:
+    assert [f.key for f in findings(plant(FEEDWATER)) if "makeup as a share of it is not reckoned" in f.text] == [
+        "meter makeup measures"
+    ]
+    more = """
+[[boiler]]
+name = "B2"
+pressure = "120 psig"
+[[meter]]
+name = "blowdown"
+channel = "io.makeup"
+measures = "blowdown"
+pulse = "1 L"
+max_rate = "5 m3/h"
+serves = ["B1", "B2"]
+"""
+    found = [f for f in findings(plant(FEEDWATER, more)) if f.key == "meter blowdown serves"]
+    assert ["blowdown of B1 and B2 is metered together" in f.text for f in found] == [True]
