@@ -91,8 +91,14 @@ def _blowdown(scene: Scene, tag: DerivedTag, sums: Sums) -> Rows:
     r, i = _rule(scene, tag.target)
     steam = tag.name.endswith("steam")
     if r.plan.blow_by == "cycles":
-        of = "1 / (cycles - 1)" if steam else "1 / cycles"
-        return [f"from the apparent cycles of {tag.target}"], f"blowdown = 100 % x {of}", "", BALANCE
+        n = scene.now.state.cells.senses.balance.values[r.tag_cycles]
+        of, share = ("1 / (cycles - 1)", 1 / (n - 1)) if steam and n > 1 else ("1 / cycles", 1 / n if n else 0.0)
+        return (
+            [f"from the apparent cycles: `explain {tag.target}.cycles_apparent` has their steps"],
+            (f"blowdown = 100 % x {of}"),
+            f"cycles {num(n)}: {num(100 * share)} %",
+            BALANCE,
+        )
     feed = made.kg_of(r.feed, sums)
     if r.plan.blow_by == "meter":
         says = [f"blown down: {_kg(scene, r.blown, sums)}"]
@@ -187,7 +193,7 @@ def _tank(scene: Scene, tag: DerivedTag, sums: Sums) -> Rows:
         f"one unit of the level is {num(r.litres_per_unit)} L",
     ]
     where = f"volume: {scene.places.where('tank', i, 'volume')}; level: {scene.places.where('tank', i, 'level')}"
-    return says, "drawn = sum of the falls, 0 at least", f"{num(max(0.0, drawn))} L", where
+    return says, "drawn = sum of the falls, 0 at least", f"= {scene.both(max(0.0, drawn), 'L')}", where
 
 
 def _pump(scene: Scene, name: str) -> tuple[PumpRule, int]:
@@ -212,16 +218,23 @@ def _fed(scene: Scene, tag: DerivedTag, sums: Sums) -> Rows:
     r, i = _pump(scene, tag.target)
     if r.plan.fed_by == "tank":
         tank = scene.now.state.programme.wiring.balance.dosing.tanks[r.tank]
-        return [f"as drawn from {tank.name}: `explain {tank.name}.drawn` has the steps"], "", "", "level of the tank"
+        drawn = max(0.0, sums.of(tank.base + dose.DRAWN))
+        says = [f"as drawn from {tank.name}: `explain {tank.name}.drawn` has the steps"]
+        return says, "fed = drawn from the tank", f"= {scene.both(drawn, 'L')}", "level of the tank"
     fed, on = sums.of(r.base + dose.FED), sums.of(r.base + dose.ON) / HOUR_MS
     if r.plan.fed_by == "rate":
         says = ["dated draw-down test" if r.dated else "no dated draw-down test: nominal"]
         speed = ", at its speed" if r.speed_slot >= 0 else ""
         date = scene.places.or_default("chemical", i, "rate_date") if r.dated else "no date"
         source = f"rate: {scene.places.where('chemical', i, 'rate')}; date: {date}"
-        worked = f"{num(r.rate_l_h)} L/h x {num(on)} h on{speed} = {num(fed)} L"
+        worked = f"{num(r.rate_l_h)} L/h x {num(on)} h on{speed} = {scene.both(fed, 'L')}"
         return says, "fed = time on x rate of the draw-down test", worked, source
-    return [], "fed = what the chemical's meter counted", f"{num(fed)} L", scene.places.where("chemical", i, "meter")
+    return (
+        [],
+        "fed = what the chemical's meter counted",
+        f"= {scene.both(fed, 'L')}",
+        scene.places.where("chemical", i, "meter"),
+    )
 
 
 def _dose(scene: Scene, tag: DerivedTag, sums: Sums) -> Rows:
@@ -231,7 +244,9 @@ def _dose(scene: Scene, tag: DerivedTag, sums: Sums) -> Rows:
     fed = values[r.tag_fed] if found else 0.0
     makeup = sum(sums.of(m) for m in r.makeup)
     formula = "dose = mL fed / m3 of makeup"
-    worked = f"1000 x {num(fed)} L / {num(makeup)} m3" + (f" = {num(fed * 1000 / makeup)} mL/m3" if makeup > 0 else "")
+    worked = f"1000 x {num(fed)} L / {num(makeup)} m3" + (
+        f" = {scene.both(fed * 1000 / makeup, 'mL/m3')}" if makeup > 0 else ""
+    )
     return (
         [f"`explain {tag.target}.fed` has the steps of what was fed"],
         formula,

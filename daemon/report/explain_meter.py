@@ -147,7 +147,7 @@ def rate(scene: Scene, tag: DerivedTag) -> list[Step]:
     found, kg = counter_of(scene.now, tag.target), tag.what == "mass_rate"
     assert found is not None
     c, spec = found
-    real, now, pace = scene.now.state.cells.senses.real, c.now(spec), c.pace
+    real, now, pace = c.last_elapsed_ms, c.now(spec), c.pace  # as of the last count, as the engine tells it
     flow, value = pace.flow(real, now), c.mass_rate(real, spec) if kg else c.rate(real, spec)
     steps = [worth(scene, tag.target), *([density(scene, tag.target)] if kg else [])]
     if flow is None or value is None:

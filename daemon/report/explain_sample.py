@@ -77,7 +77,9 @@ def corrected(scene: Scene, boiler: str) -> list[Step]:
     out = []
     force = force_of(scene, boiler)
     for x in correction.steps(float(k), w.compensation, celsius, force, solids):
-        says = [] if x.formula[:1].isdigit() else [x.formula]
+        put_in, equals, _ = x.formula.rpartition("=")
+        worked = f"{put_in}= {scene.both(x.value, x.unit)}" if equals and x.value is not None else ""
+        says = [] if worked else [x.formula]
         if x.reason:
             says.append(words(x.reason))
         source = x.source
@@ -91,9 +93,7 @@ def corrected(scene: Scene, boiler: str) -> list[Step]:
         elif x.what == "dissolved solids" and solids is not None:
             source = f"{x.source}: {scene.places.where('boiler', i, 'dissolved_solids')}"
         title = x.what[:1].upper() + x.what[1:]
-        out.append(
-            Step(title, tuple(says), worked=x.formula if not says or x.formula not in says else "", source=source)
-        )
+        out.append(Step(title, tuple(says), worked=worked, source=source))
         if x.what.startswith("correction"):
             out.append(on_record(scene, boiler, force))
     return out

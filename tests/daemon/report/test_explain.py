@@ -104,6 +104,9 @@ def as_printed(found: Explained, value: float | int | None, why: int) -> None:
         assert exact(found) == value and type(exact(found)) is type(value)
     assert found.differs == (), found.as_text()
     assert found.steps
+    if value is not None and found.facts["unit"]:  # and the last step comes to it
+        said = " ".join(x for s in found.steps for x in (*s.says, s.worked))
+        assert found.facts["shown"] in said, found.as_text()
 
 
 def test_every_kind_of_derived_tag_can_be_explained() -> None:
