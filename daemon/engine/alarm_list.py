@@ -11,6 +11,7 @@ from collections.abc import Iterator
 
 from config.limits import analogue_limits
 from config.model import AlarmSetting, Plant
+from daemon.alarms.calibration import CalibrationDue
 from daemon.alarms.condition import Alarm, Condition
 from daemon.alarms.conductivity import PATIENCE_MS, AnalogueLimit, Limit, LoopFault, NoSample, ProbeOpen
 from daemon.alarms.contacts import SAME_CAUSE_MS, ContactSays, InterlockOpen
@@ -62,6 +63,9 @@ def alarms_of(plant: Plant, w: Wiring) -> tuple[Alarm, ...]:
 def _rows(plant: Plant, w: Wiring) -> Iterator[_Row]:
     for i, b in enumerate(w.boilers):
         yield from _boiler_rows(plant, i, b)
+        probe = plant.boilers[i].conductivity
+        if probe is not None and probe.calibrate_every is not None:
+            yield b.name, "calibration_due", "", CalibrationDue(i, probe.calibrate_every), i, 0
     slots = {t.name: w.tag_slots[k][1] for k, t in enumerate(w.tags)}
     unit_of = {t.name: t.unit for t in w.tags}
     for a in plant.analogues:
