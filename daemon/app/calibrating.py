@@ -247,8 +247,11 @@ def _paired(talk: Talk, reader: Reader, body: Json, reference: float) -> None:
         _coming(talk, body, tolerance)
     off = (body["reading"] / reference - 1) * 100
     talk.tell(f"Ours {talk.shown(body['reading'])}, handheld {talk.shown(reference)}: ours is off by {off:+.1f} %.")
-    if abs(off) <= tolerance:
+    correct = talk.wishes.correct
+    if correct is None and abs(off) <= tolerance and not talk.wishes.new_probe:
         talk.tell(f"That is within the meter's tolerance of {tolerance:g} %: nothing is gained by a correction.")
+        correct = bool(talk.yes(None, "", "Correct all the same?")) if talk.ask else False
+    body["keep"] = correct is False
 
 
 def _past(talk: Talk, reader: Reader, body: Json, tolerance: float) -> None:

@@ -53,6 +53,7 @@ class Wishes:
     as_left: float | None = None
     display: float | None = None
     no_display: str | None = None
+    correct: bool | None = None  # whatever the tolerance says
     new_probe: bool = False
     cleaned: bool = False
     instrument: str | None = None

@@ -40,6 +40,10 @@ def calibrate(
     as_left: Annotated[float | None, typer.Option(help="Wall display after it.")] = None,
     display: Annotated[float | None, typer.Option(help="Wall display now, uS/cm.")] = None,
     no_display: Annotated[str | None, typer.Option(help="Why there is no wall display.")] = None,
+    correct: Annotated[
+        bool | None,
+        typer.Option("--correct/--keep-factor", help="Default: correct what is beyond the meter's tolerance."),
+    ] = None,
     new_probe: Annotated[bool, typer.Option("--new-probe", help="A new probe: its history begins now.")] = False,
     cleaned: Annotated[bool, typer.Option("--cleaned", help="The probe was cleaned before this.")] = False,
     instrument: Annotated[str | None, typer.Option(help="Which meter.")] = None,
@@ -96,6 +100,7 @@ def calibrate(
             as_left=as_left,
             display=display,
             no_display=no_display,
+            correct=correct,
             new_probe=new_probe,
             cleaned=cleaned,
             instrument=instrument,

@@ -31,7 +31,7 @@ _NUMBERS: Final = ("reference", "reading", "probe", "reading_ms", "offset", "as_
 _GROUPS: Final = ("grab", "wall", "standard")
 _LONGEST: Final = 500
 CALIBRATE_FIELDS: Final = (
-    *("boiler", "how", "form", "undo", "new_probe", "cleaned"),
+    *("boiler", "how", "form", "undo", "new_probe", "cleaned", "keep"),
     *(*_TEXTS, *_NUMBERS, *_GROUPS),
 )
 """What an act of this kind may hold."""
@@ -148,6 +148,10 @@ def _log(doing: Doing, act: Act, b: BoilerCell, w: BoilerWiring) -> str:
         error, how = (0.0 if fresh else (reading / reference - 1) * 100), "log"
         if not fresh and (odd := _odd(body, c, error)):
             return odd
+        if body.get("keep") and not fresh:
+            text = f"compared (ours off by {error:+.1f} %), and nothing corrected"
+            _keep(doing, act, b, w, how, error, fresh, text)
+            return ""
         pair = (probe, reference)
     elif form == "zero":
         if probe is None:
@@ -221,10 +225,12 @@ def _keep(
     )
     first = not compared(kept(c)) or fresh
     c.records = (*c.records, record)[-KEPT:]
-    _break(doing, b)
+    if how == "wall" or fresh or not body.get("keep"):
+        _break(doing, b)
     details: dict[str, Any] = {"form": body["form"], "error_percent": round(error, 3), "new_probe": fresh}
     details["first_of_probe"] = first
     details["cleaned"] = bool(body.get("cleaned"))
+    details["corrected"] = how != "wall" and (bool(fresh) or not body.get("keep"))
     details |= {k: body[k] for k in _NUMBERS if body.get(k) is not None}
     details |= {k: _flat(body[k]) for k in _GROUPS if body.get(k)}
     if first and how in ("log", "wall"):

@@ -74,6 +74,7 @@ def live(records: Iterable[Calibration], tag: str) -> list[Calibration]:
 def points(records: Sequence[Calibration]) -> list[Point]:
     """The chain of sensitivity since the last new probe or cleaning, of records as `live` gives them."""
     out: list[Point] = []
+    base = 1.0  # sensitivity that the instrument, or the log, was last set right at
     for r in records:
         compared = r.kind in ("wall instrument", "log") and r.body.get("form") in ("handheld", "standard")
         if r.body.get("new_probe") or r.body.get("cleaned") or r.body.get("form") == "new probe":
@@ -82,9 +83,18 @@ def points(records: Sequence[Calibration]) -> list[Point]:
             continue
         if not out:
             out.append(Point(r.from_ms, 1.0))
+            base = 1.0 / (_found(r.body) if r.body.get("corrected") is False and r.kind == "log" else _left(r.body))
         else:
-            out.append(Point(r.from_ms, out[-1].sensitivity * _found(r.body)))
+            out.append(Point(r.from_ms, base * _found(r.body)))
+            if r.kind != "log" or r.body.get("corrected", True):
+                base = out[-1].sensitivity / _left(r.body)
     return out
+
+
+def _left(body: Mapping[str, Any]) -> float:
+    """What the wall instrument was left at over what was true; 1.0 for a correction in the log."""
+    left, reference = body.get("as_left"), body.get("reference")
+    return max(1e-6, float(left) / float(reference)) if left and reference else 1.0
 
 
 def _found(body: Mapping[str, Any]) -> float:

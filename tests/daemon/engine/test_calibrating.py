@@ -280,3 +280,15 @@ def test_no_request_makes_an_exception_or_a_factor_that_is_none(change: dict[str
 
 
 FED = feed()
+
+
+def test_a_comparison_alone_is_on_record_and_changes_nothing() -> None:
+    f = feed()
+    act(f, **pair(f, 2100))
+    broken_at = cell(f).break_at_ms
+    why, (record,) = act(f, **pair(f, 2110, keep=True))
+    assert why == ""
+    assert cell(f).gain == pytest.approx(1.05, abs=1e-3)
+    assert cell(f).break_at_ms == broken_at
+    assert (record.body["corrected"], record.body["error_percent"]) == (False, pytest.approx(-0.474, abs=0.02))
+    assert "compared (ours off by -0.5 %), and nothing corrected" in f.last("calibration").evidence

@@ -75,3 +75,17 @@ def test_a_withdrawn_record_is_no_point() -> None:
     records = [*fouling(n=3), record(2.5, 0, 9, "undone", undone=1)]
     assert [r.act for r in live(records, "B1.conductivity")] == [0, 2]
     assert live(records, "B2.conductivity") == []
+
+
+def test_what_was_only_compared_is_not_counted_twice() -> None:
+    # 2 % a month: compared and left alone at 1 and 2, corrected at 3, found 2 % down again at 4
+    found = [record(0, 0, 1, corrected=True), record(1, -2, 2, corrected=False), record(2, -3.96, 3, corrected=False)]
+    found += [record(3, (0.98**3 - 1) * 100, 4, corrected=True), record(4, -2, 5, corrected=True)]
+    assert [p.sensitivity for p in points(found)] == pytest.approx([0.98**k for k in range(5)])
+
+
+def test_a_wall_instrument_left_off_is_reckoned_with() -> None:
+    # left 1 % low on purpose, found 3 % low a month later: 2 % of it is the probe's
+    walls = [record(0, 0, 1, "wall instrument", as_left=2970, reference=3000)]
+    walls.append(record(1, (0.99 * 0.98 - 1) * 100, 2, "wall instrument", as_left=3000, reference=3000))
+    assert [p.sensitivity for p in points(walls)] == pytest.approx([1, 0.98])
