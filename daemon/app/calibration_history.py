@@ -16,7 +16,7 @@ from daemon.core.outcome import Calibration
 from daemon.core.say import in_plant_units
 from daemon.measure.calibration import in_force, tag_of
 from daemon.measure.correction import Factors
-from daemon.measure.drift import CLEAN_AT, FEWEST, Drift, drift, live, points
+from daemon.measure.drift import CLEAN_AT, FEWEST, SHORTEST_D, Drift, drift, live, points
 
 if TYPE_CHECKING:
     from daemon.store.reader import Reader
@@ -86,6 +86,7 @@ def lines(found: dict[str, Any], plant: Plant) -> list[str]:
     for r in found["records"]:
         what = f"{r['kind']}: {r.get('form', '')}".rstrip(": ") if r["kind"] != "undone" else f"undid {r['undone']}"
         what += " (new probe)" if r.get("new_probe") and r.get("form") != "new probe" else ""
+        what += ", compared only" if r["kind"] == "log" and r.get("corrected") is False else ""
         what += " (cleaned)" if r.get("cleaned") else ""
         what += "" if r["live"] or r["kind"] == "undone" else ", withdrawn"
         ours = r.get("as_found", r.get("reading"))
@@ -116,7 +117,8 @@ def _drift(found: dict[str, Any], day: Any) -> list[str]:
     d = found["drift"]
     n = d["points"]
     if d["percent_a_month"] is None:
-        return [f"drift: not known, {n or 'no'} calibration{'s' if n != 1 else ''} of this probe so far"]
+        short = f", within less than {SHORTEST_D} days" if n > 1 else ""
+        return [f"drift: not known, {n or 'no'} calibration{'s' if n != 1 else ''} of this probe so far{short}"]
     since = f"from {n} calibrations since {day(found['since_ms'])}"
     if d["low"] is None:
         return [

@@ -19,6 +19,7 @@ from daemon.core.outcome import Calibration
 DAY_MS: Final = 86_400_000
 MONTH_D: Final = 365.25 / 12
 CLEAN_AT: Final = 10.0  # % of sensitivity lost
+SHORTEST_D: Final = 7  # days: over less, a slope a month is nothing but noise (common practice, no source)
 FEWEST: Final = 3  # points a line with an uncertainty wants
 
 # two-sided 95 % points of Student's t by degrees of freedom (tables; beyond 30 the next lower one, on the wide side)
@@ -106,7 +107,7 @@ def drift(found: Sequence[Point], now_ms: int) -> Drift:
     """The drift of a chain of points, looked at from `now_ms`."""
     n = len(found)
     nothing = Drift(n, None, None, None, None, None, None, None)
-    if n < 2 or found[-1].at_ms <= found[0].at_ms:
+    if n < 2 or found[-1].at_ms - found[0].at_ms < SHORTEST_D * DAY_MS:
         return nothing
     x = [(p.at_ms - found[0].at_ms) / DAY_MS / MONTH_D for p in found]
     y = [log(p.sensitivity) for p in found]

@@ -209,3 +209,14 @@ def test_a_time_of_day_is_the_last_one_before_the_newest_reading() -> None:
     assert newest - moment_ms("11:30", zone, newest) == 30 * 60_000
     assert newest - moment_ms("12:30", zone, newest) == 23 * 3_600_000 + 30 * 60_000
     assert newest - moment_ms("-1h", zone, newest) == 3_600_000
+
+
+def test_a_comparison_that_is_to_correct_nothing_is_on_record_all_the_same(house: tuple[Running, Path]) -> None:
+    _, store = house
+    words = ("B1", "--handheld", "3300", *GRAB, "--keep-factor", "--override", "the peer leaps", "--in-log")
+    done = waterside(store, *words, "--by", "J. Ortiz")
+    assert done.returncode == 0, done.stderr
+    assert "and nothing corrected" in " ".join(done.stdout.split())
+    record = records(store)[-1]
+    assert (record.body["corrected"], record.body["force_act"]) == (False, 0)
+    waterside(store, "B1", "--undo", str(record.act), "--by", "J. Ortiz")

@@ -55,6 +55,7 @@ def test_too_few_points_say_so_by_having_no_interval() -> None:
     assert two.per_month == pytest.approx(-2.0)
     assert (two.low, two.cleaning) == (None, "unknown")
     assert drift([Point(5, 1.0), Point(5, 0.9)], 5).per_month is None
+    assert drift([Point(0, 1.0), Point(DAY_MS // 24, 0.99)], DAY_MS).per_month is None  # an hour is no trend
 
 
 def test_doubt_is_not_sold_as_certainty() -> None:
