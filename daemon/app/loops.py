@@ -124,7 +124,8 @@ def talk(
 ) -> Iterator[dict[str, Any]]:
     """Lead through the check of each input; yields one record for each input that was checked.
 
-    An answer of "s" skips a step, "n" goes on to the next input, "q" ends. EOFError from `ask` ends too.
+    An answer of "s" skips a step, "n" goes on to the next input, "q" ends; steps done are kept. So does EOFError from
+    `ask`, without those of its input.
     """
     system = plant.plant.units
     for row in wrap(CAUTION, 78):
@@ -132,28 +133,47 @@ def talk(
     for tag in tags:
         say("")
         say(f"{tag.ref} ({tag.name})")
-        means = ask("Driven by: calibrator (c) or the instrument's output test (t)? n: next input, q: end  ")
-        if means.strip().lower() == "q":
+        question = "Driven by: calibrator (c) or the instrument's output test (t)? n: next input, q: end  "
+        means = _one_of(ask, say, question, ("c", "t", "n", "q"), "c, t, n or q")
+        if means == "q":
             return
-        if means.strip().lower() not in ("c", "t"):
+        if means == "n":
             continue
         steps: list[Step] = []
+        answer = ""
         for ma in STEPS_MA:
-            answer = ask(f"  Drive {ma:g} mA and press Enter when it is steady (s: skip)  ").strip().lower()
+            question = f"  Drive {ma:g} mA and press Enter when it is steady (s: skip)  "
+            answer = _one_of(ask, say, question, ("", "s", "n", "q"), "Enter, s, n (next input) or q (end)")
+            if answer in ("n", "q"):
+                break
             if answer == "s":
                 continue
             now = seen(tag, *source.read(tag.ref), system)
             step = driven(tag, ma, now)
             steps.append(step)
             say(f"  {now.text(tag.ref)}: {step.verdict}")
-        steps += _wall(tag, source, system, ask, say)
+        else:
+            steps += _wall(tag, source, system, ask, say)
         if steps:
             yield {
                 "channel": tag.ref,
                 "tag": tag.name,
-                "driven_by": "calibrator" if means.strip().lower() == "c" else "output test",
+                "driven_by": "calibrator" if means == "c" else "output test",
                 "steps": [asdict(s) for s in steps],
             }
+        if answer == "q":
+            return
+
+
+def _one_of(
+    ask: Callable[[str], str], say: Callable[[str], None], question: str, known: tuple[str, ...], wanted: str
+) -> str:
+    """One of the answers that are known; anything else is told and asked again."""
+    while True:
+        text = ask(question).strip()
+        if text.lower() in known:
+            return text.lower()
+        say(f"  wants {wanted}; found {text!r}")
 
 
 def _wall(

@@ -6,6 +6,7 @@ May import: config, drivers, daemon.app, daemon.store.lock.
 from __future__ import annotations
 
 import asyncio
+import errno
 import json
 import re
 import sys
@@ -157,7 +158,10 @@ def _quiet(link: Link) -> None:
         heard = listen(link)
     except (OSError, ValueError) as e:
         trouble = socket_trouble(link, where, e) if link.host else serial_trouble(link, where, e)
-        raise ScanRefused(trouble.replace(" It is tried again by itself.", "")) from e
+        trouble = trouble.replace(" It is tried again by itself.", "")
+        if getattr(e, "errno", None) in (errno.EAGAIN, errno.EBUSY):
+            trouble += " If it is the service of this plant: --through-service, with its --store"
+        raise ScanRefused(f"{trouble.rstrip('.')}.") from e
     if heard:
         raise ScanRefused(
             f"{heard} bytes were heard on {where}: another master asks on this pair. Nothing was sent. {REMEDY}"
@@ -207,16 +211,19 @@ def _show(found: list[dict[str, object]], known: Sequence[Module]) -> None:
         console.print("Nobody answered. Check power, the A and B wires, baud rate and parity, and the unit numbers.")
         return
     table = Table(box=None, padding=(0, 2, 0, 0), pad_edge=False)
-    for head in ("unit", *(_HEADS[f] for f in FUNCTIONS), "says it is", "in the plant file"):
+    for head in ("unit", *(_HEADS[f] for f in FUNCTIONS), "in the plant file"):
         table.add_column(head, header_style="dim")
     for row in found:
         unit = row["unit"]
         assert isinstance(unit, int)
         names = ", ".join(m.name for m in known if m.unit == unit) or "no"
-        table.add_row(str(unit), *(_short(str(row[f])) for f in FUNCTIONS), _says(row), names)
+        table.add_row(str(unit), *(_short(str(row[f])) for f in FUNCTIONS), names)
     for how in dict.fromkeys(str(row["at"]) for row in found):
         console.print(f"At {how}:", highlight=False)
     console.print(table)
+    for row in found:
+        if said := _says(row):
+            console.print(f"{row['unit']} says it is: {said}", highlight=False, markup=False)
     codes = sorted({m[1] for row in found for f in FUNCTIONS if (m := _CODE.search(str(row[f])))}, key=int)
     for code in codes:
         console.print(f"({code}) {MEANINGS.get(int(code), 'not a listed code')}", style="dim", highlight=False)
@@ -224,7 +231,7 @@ def _show(found: list[dict[str, object]], known: Sequence[Module]) -> None:
 
 def _says(row: dict[str, object]) -> str:
     said = row.get("identification")
-    return " ".join(said.values()) if isinstance(said, dict) and said else "-"
+    return " ".join(said.values()) if isinstance(said, dict) else ""
 
 
 _CODE = re.compile(r"code (\d+)")

@@ -2,7 +2,7 @@
 
 One that answers is asked who it is (`identify`). Nothing is written; registers declared clear-on-read or never to be
 touched are left out. A unit that gives no answer to two reads is taken as not there, so a whole address range takes
-about two waits a unit. May import: config, drivers.
+about two waits a unit, three on a line. May import: config, drivers.
 """
 
 from __future__ import annotations
@@ -40,8 +40,12 @@ class Heard:
 
 
 def estimate_s(link: Link, units: Sequence[int]) -> float:
-    """The longest a scan of these units should take, in s: two waits for each that is not there."""
-    return 2.2 * link.timeout_s * len(units)
+    """The longest a scan of these units should take, in s.
+
+    Two waits for each that is not there; on a line it rests for a third between them (`Talk.rested`).
+    """
+    waits = 2 if link.kind == "modbus-tcp" else 3
+    return 1.1 * waits * link.timeout_s * len(units)
 
 
 def address_for(function: str, modules: Sequence[Module]) -> int | None:

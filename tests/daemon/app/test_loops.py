@@ -154,3 +154,18 @@ def test_what_reading_clears_is_left_to_the_service(tmp_path: Path) -> None:
             source.close()
         asked = [s.pdu for s in list(wire.sent())[before:] if s.pdu[0] == 4]
     assert [int.from_bytes(p[1:3], "big") + int.from_bytes(p[3:5], "big") for p in asked] == [1]
+
+
+def test_a_slip_of_the_fingers_is_asked_again_and_an_end_keeps_what_was_done() -> None:
+    said: list[str] = []
+    bench = Bench(4.0, 8.0)
+    given = answers("x", "", "c", "yes", "", "", "q")
+    (record,) = talk(PLANT, bench, [TAG, TAG], given, said.append)
+    assert [s["what"] for s in record["steps"]] == ["4 mA", "8 mA"]
+    assert [s.strip() for s in said if "wants" in s] == [
+        "wants c, t, n or q; found 'x'",
+        "wants c, t, n or q; found ''",
+        "wants Enter, s, n (next input) or q (end); found 'yes'",
+    ]
+    (record,) = talk(PLANT, Bench(4.0), [TAG, TAG], answers("c", "", "n", "n"), said.append)
+    assert [s["what"] for s in record["steps"]] == ["4 mA"]

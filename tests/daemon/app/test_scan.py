@@ -14,7 +14,12 @@ from pathlib import Path
 
 import pytest
 
+from config.model import Link
 from daemon.app.scanning import ScanRefused, units_of
+from drivers.contract import ReadPlan, Request
+from drivers.modbus.poll import ready
+from drivers.modbus.scan import estimate_s
+from drivers.modbus.talk import RTU, Talk
 from tests.support import wire
 from tests.support.living_peer import LivingPeer
 from tests.support.modbus_peers import ascii_peer, gateway_peer, rtu_peer, tcp_peer
@@ -61,6 +66,7 @@ def test_what_a_unit_refuses_is_an_answer_and_is_explained(tmp_path: Path) -> No
     assert done.returncode == 0, done.stderr
     assert "answers" in done.stdout
     assert "ai" in done.stdout
+    assert max(map(len, done.stdout.splitlines())) <= 80
 
 
 def test_nobody_there_is_a_finding(tmp_path: Path) -> None:
@@ -278,3 +284,22 @@ def test_units_are_ids(text: str) -> None:
 
 def test_units_may_be_listed_once_each() -> None:
     assert units_of("1,3-5, 4") == [1, 3, 4, 5]
+
+
+def test_the_estimate_holds_for_units_that_are_not_there(tmp_path: Path) -> None:
+    """On a line a unit that gave no answer rests before it is asked the second time."""
+    waits = {"modbus-tcp": 2, "modbus-rtu": 3, "modbus-ascii": 3, "modbus-rtu-over-tcp": 3}
+    for kind, n in waits.items():
+        link = Link.model_validate({"name": "loop", "kind": kind, "timeout": "1 s"})
+        assert n * 10 <= estimate_s(link, range(10)) <= 1.2 * n * 10
+    rests: list[float] = []
+    talk = Talk(Link.model_validate({"name": "loop", "kind": "modbus-rtu", "timeout": "1 s"}), RTU)
+    plan = ReadPlan("unit 1", 1, (Request("input", 0, 1),), ())
+    now = 0.0
+    for _ in range(2):
+        now = max(now, talk.free_at(1))
+        talk.ask(ready(plan).asks[0], plan, now)
+        now = talk.deadline
+        talk.over(now)
+        rests.append(now)
+    assert rests[1] == pytest.approx(3.0, abs=0.2)
