@@ -238,6 +238,7 @@ class Boiler(Part):
     feedwater_conductivity: WaterQuality | None = None  # an analogue's name, or uS/cm
     makeup_conductivity: WaterQuality | None = None
     condensate_conductivity: WaterQuality | None = None
+    cycles_by: tuple[Literal["chloride", "silica"], ...] = ()  # tests entered for boiler and feedwater, best first
 
 
 class Tank(Part):

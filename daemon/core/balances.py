@@ -33,6 +33,7 @@ class BoilerPlan:
     blow_by: BlowBy  # for percentages
     blow_mass_by: Literal["meter", "opening", "balance", ""]  # for one blow
     percent_of: bool  # percentages of feedwater and steam can be told
+    cycles_by: tuple[str, ...]  # tests entered by hand that tell cycles, best first
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,7 +125,9 @@ def _boilers(plant: Plant) -> Iterator[BoilerPlan]:
         valve = b.blowdown_valve
         seen = valve is not None and any((valve.command, valve.open_switch, valve.shut_switch, valve.position))
         opening = valve is not None and bool(valve.opening_flow or valve.bore) and seen
-        blow_by: BlowBy = "meter" if blown and feed else "opening" if opening and feed else "cycles" if by else ""
+        blow_by: BlowBy = "meter" if blown and feed else "opening" if opening and feed else ""
+        if not blow_by and (by or b.cycles_by):
+            blow_by = "cycles"
         mass_by: Literal["meter", "opening", "balance", ""] = ""
         if seen:
             balance = b.water is not None and bool(by) and bool(feed)
@@ -141,6 +144,7 @@ def _boilers(plant: Plant) -> Iterator[BoilerPlan]:
             blow_by=blow_by,
             blow_mass_by=mass_by,
             percent_of=bool(blow_by),
+            cycles_by=tuple(dict.fromkeys(b.cycles_by)),
         )
 
 

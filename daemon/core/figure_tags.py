@@ -55,7 +55,7 @@ def _all(plant: Plant, p: Plans) -> Iterator[DerivedTag]:
             "L",
             "drawn from the tank in 24 h",
             f"falls of the level {WINDOW_TEXT}, from one mean of ten minutes to the next; a rise of more than half a "
-            "percent of the tank is a refill, and what was drawn meanwhile is not known",
+            "percent of the tank is a refill, and what was drawn meanwhile is known when the refill is entered",
         )
     for c, plan in zip(plant.chemicals, p.chemicals, strict=True):
         yield from _chemical(c, plan)
@@ -78,11 +78,29 @@ def _boiler(b: BoilerPlan) -> Iterator[DerivedTag]:
             f"mean representative conductivity while steaming over {_FEEDWATER[b.feedwater_by]}, {WINDOW_TEXT}. "
             "Conductivity is not conserved in a boiler: these cycles are apparent, chloride or silica tell true ones",
         )
+    for what in b.cycles_by:
+        yield _figure(
+            b.name,
+            f"cycles_{what}",
+            "",
+            f"cycles of concentration, by {what}",
+            f"{what} of the boiler's water over that of the feedwater, by the tests last entered. Fresh while taken "
+            "within a day of each other and eight days ago at most; a test stands until the next, not only for 24 h",
+        )
+    if b.cycles_by:
+        first = f"by {' or else '.join(b.cycles_by)}"
+        yield _figure(
+            b.name,
+            "cycles",
+            "",
+            f"cycles of concentration, {first}",
+            f"{first} while the tests are fresh, else the apparent ones {WINDOW_TEXT}",
+        )
     if b.percent_of:
         how = {
             "meter": "metered blowdown and feedwater, as masses",
             "opening": "open time of the valve times its flow, and the stated bleed, over metered feedwater",
-            "cycles": "1/cycles of feedwater, 1/(cycles - 1) of steam, from the apparent cycles",
+            "cycles": "1/cycles of feedwater, 1/(cycles - 1) of steam, from the cycles above",
         }[b.blow_by]
         for key, of in (("blowdown_of_feedwater", "feedwater"), ("blowdown_of_steam", "steam")):
             yield _figure(

@@ -80,6 +80,7 @@ class Reason(IntEnum):
     NOTHING_FLOWED = 91  # nothing to divide by
     RESTS_ON_UNCERTAIN = 92
     FIGURES_CONTRADICT = 93
+    NO_FRESH_TEST = 94  # entered results are old, far apart, or stood in for
     NOT_JUDGED_YET = 95
     COMPENSATION_STRETCHED = 96
     COMPENSATION_ENDS = 97
@@ -147,6 +148,7 @@ _TEXT: Final[Mapping[int, tuple[Quality, str]]] = {
     91: (Quality.BAD, "nothing flowed in the time"),
     92: (Quality.UNCERTAIN, "rests on uncertain readings"),
     93: (Quality.BAD, "the figures contradict each other"),
+    94: (Quality.UNCERTAIN, "no fresh test of boiler and feedwater"),
     95: (Quality.UNCERTAIN, "not seen long enough to judge"),
     96: (Quality.UNCERTAIN, "compensated outside the range it is trusted in"),
     97: (Quality.BAD, "not compensated: the probe is too hot for the natural-water curve"),

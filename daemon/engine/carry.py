@@ -106,6 +106,7 @@ def _senses(old: Senses, was: Wiring, now: Wiring) -> Senses:
         if w.name in boilers:
             s.boilers[i] = _boiler(s.boilers[i], *boilers[w.name], w)
     s.facts = [f.clone() for f in old.facts]
+    s.results = old.results
     s.balance = carried(old.balance, was.balance, now.balance)
     return s
 

@@ -162,9 +162,11 @@ def follow(s: Senses, w: Wiring, dt: int, gap: bool, repeat: bool, out: Taken) -
         _boiler(c, i, rule, s, w.boilers[i], dt, before)
     if out.blows:
         _masses(c, r, s, out)
+    if s.results_new:
+        dosing.take_refills(c.tanks, r.dosing, s, c.sums)
     dosing.follow_tanks(c.tanks, r.dosing, s, c.sums, dt, repeat)
     dosing.follow_pumps(c.pumps, r.dosing, s, c.sums, passed, dt, gap)
-    if repeat:
+    if repeat or s.results_new:
         for f in figures(s, r):
             _tell(c, f, out)
     else:

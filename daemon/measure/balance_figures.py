@@ -29,6 +29,7 @@ from daemon.measure.balance_rules import (
     Source,
 )
 from daemon.measure.figure import Figure, first_reason, whole_day
+from daemon.measure.manual import latest
 from daemon.measure.window import HOUR_MS, Sums
 from daemon.water.balance import blowdown_of_feedwater, blowdown_of_steam, cycles, makeup_share
 
@@ -42,6 +43,10 @@ SHAKY_SHARE: Final = 0.1  # of the time on uncertain readings
 UNSEEN_SHARE: Final = 0.05  # of the time unwatched, or with the valve not seen
 SHARE_BEYOND: Final = 1.1  # of feedwater: more is no share of it
 APART: Final = 0.1  # makeup and condensate nearer to each other than this share of makeup tell no mixture
+
+FEEDWATER: Final = "feedwater"  # what tests of it are entered under
+TESTS_APART_MS: Final = 24 * HOUR_MS
+TESTS_LAST_MS: Final = 8 * 24 * HOUR_MS  # tests of a weekly round still count (common practice, no source)
 
 _WRITTEN: Final = int(Reason.WRITTEN_FIGURE)
 _CONTRADICT: Final = int(Reason.FIGURES_CONTRADICT)
@@ -57,10 +62,39 @@ def boiler_figures(r: BoilerRule, sums: Sums, s: Senses, b: BoilerCell) -> list[
     n, why = _cycles(r, sums, s, b) if r.tag_cycles >= 0 else (None, int(Reason.NOT_KNOWN_YET))
     if r.tag_cycles >= 0:
         out.append(Figure(r.tag_cycles, n, why))
+    if r.by_test:
+        n, why = _by_tests(r, s, n, why, out)
+        out.append(Figure(r.tag_best, n, why))
     if r.tag_of_feedwater >= 0:
         of_feed, of_steam = _by_cycles(n, why) if r.plan.blow_by == "cycles" else _by_mass(r, sums)
         out += [Figure(r.tag_of_feedwater, *of_feed), Figure(r.tag_of_steam, *of_steam)]
     return out
+
+
+def _by_tests(r: BoilerRule, s: Senses, n: float | None, why: int, out: list[Figure]) -> Found:
+    """Cycles by each kind of test into `out`; those that count: the first fresh, else the apparent, else old ones."""
+    found: list[Found] = []
+    for what, tag in r.by_test:
+        found.append(by_test(s, r.plan.name, what))
+        out.append(Figure(tag, *found[-1]))
+    for value, reason in found:
+        if value is not None and not reason:
+            return value, 0
+    if n is not None:
+        return n, first_reason(int(Reason.NO_FRESH_TEST), why)
+    return next(((v, reason) for v, reason in found if v is not None), (None, int(Reason.NOT_KNOWN_YET)))
+
+
+def by_test(s: Senses, boiler: str, what: str) -> Found:
+    """Cycles by the last tests entered of a boiler and of its feedwater."""
+    mine, feed = latest(s.results, boiler, what), latest(s.results, FEEDWATER, what)
+    if mine is None or feed is None:
+        return None, int(Reason.NOT_KNOWN_YET)
+    if feed.value <= 0:
+        return None, _CONTRADICT
+    apart, old = abs(mine.taken_at - feed.taken_at), s.at - min(mine.taken_at, feed.taken_at)
+    fresh = apart <= TESTS_APART_MS and old <= TESTS_LAST_MS
+    return mine.value / feed.value, 0 if fresh else int(Reason.NO_FRESH_TEST)
 
 
 def mean_of(source: Source, sums: Sums) -> float | None:

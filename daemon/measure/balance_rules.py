@@ -64,6 +64,8 @@ class BoilerRule:
     modulating: bool
     water_kg: float
     tag_cycles: int
+    tag_best: int  # of the cycles that count
+    by_test: tuple[tuple[str, int], ...]  # tests that tell cycles, best first, with their tags
     tag_of_feedwater: int
     tag_of_steam: int
     tag_blow: int
@@ -145,6 +147,8 @@ def balance_rules(plant: Plant, names: Names) -> BalanceRules:
                 modulating=valve is not None and valve.kind == "modulating" and valve.position is not None,
                 water_kg=b.water or 0.0,
                 tag_cycles=names.tag.get(f"{b.name}.cycles_apparent", -1),
+                tag_best=names.tag.get(f"{b.name}.cycles", -1),
+                by_test=tuple((what, names.tag[f"{b.name}.cycles_{what}"]) for what in plan.cycles_by),
                 tag_of_feedwater=names.tag.get(f"{b.name}.blowdown_of_feedwater", -1),
                 tag_of_steam=names.tag.get(f"{b.name}.blowdown_of_steam", -1),
                 tag_blow=names.tag.get(f"{b.name}.blow_mass", -1),

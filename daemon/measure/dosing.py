@@ -7,7 +7,6 @@ good only with the date of a draw-down test. The level of a tank shows what left
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Final
 
@@ -29,6 +28,7 @@ from daemon.measure.dosing_rules import (
     TankRule,
 )
 from daemon.measure.figure import Figure, first_reason, whole_day
+from daemon.measure.manual import latest
 from daemon.measure.pacing import PacingCell
 from daemon.measure.window import HOUR_MS, Sums
 
@@ -36,6 +36,8 @@ if TYPE_CHECKING:
     from daemon.measure.senses import Senses
 
 REFILL_SHARE: Final = 0.005  # of the tank: a rise beyond it from one mean to the next is a refill
+REFILL: Final = "refill"  # what it is entered as
+REFILL_APART_MS: Final = 12 * HOUR_MS  # a refill is entered within a shift of it
 FEWEST: Final = 3  # readings of a level that make a mean
 
 
@@ -48,13 +50,12 @@ class TankCell(Cell):
     before: float = 0.0
     known: bool = False
     ms: int = 0  # since the mean before
-
-
-@dataclass(frozen=True, slots=True)
-class Passed:
-    """What a group let through each meter: m3, by index in Wiring.meters."""
-
-    m3: Sequence[float]
+    rise: float = 0.0  # L by which the level last rose, 0 once it is known what was filled in
+    rise_at: int = 0  # UTC ms
+    rising: bool = False
+    filled: float = 0.0  # L entered as filled in, 0 once the rise was seen
+    filled_at: int = 0
+    act: int = 0  # of the refill last taken
 
 
 def follow_tanks(cells: list[TankCell], rules: DosingRules, s: Senses, sums: Sums, dt: int, ten_minutes: bool) -> None:
@@ -66,18 +67,38 @@ def follow_tanks(cells: list[TankCell], rules: DosingRules, s: Senses, sums: Sum
             c.total += value
             c.readings += 1
         if ten_minutes and c.readings >= FEWEST:
-            _compare(c, r, sums)
+            _compare(c, r, sums, s.at)
 
 
-def _compare(c: TankCell, r: TankRule, sums: Sums) -> None:
+def take_refills(cells: list[TankCell], rules: DosingRules, s: Senses, sums: Sums) -> None:
+    """A refill has been entered: with the rise that was seen, or is to come, it tells what was drawn meanwhile."""
+    for c, r in zip(cells, rules.tanks, strict=True):
+        entered = latest(s.results, r.name, REFILL)
+        if entered is not None and entered.act > c.act:
+            c.act, c.filled, c.filled_at = entered.act, entered.value, entered.taken_at
+            _settle(c, r, sums)
+
+
+def _settle(c: TankCell, r: TankRule, sums: Sums) -> None:
+    if c.rise and c.filled and not c.rising and abs(c.filled_at - c.rise_at) <= REFILL_APART_MS:
+        sums.now[r.base + DRAWN] += max(0.0, c.filled - c.rise)
+        sums.now[r.base + KNOWN] += TEN_MINUTES_MS
+        c.rise = c.filled = 0.0
+
+
+def _compare(c: TankCell, r: TankRule, sums: Sums, at: int) -> None:
     mean = c.total / c.readings * r.litres_per_unit
     if c.known:
         fell = c.before - mean
         if fell < -REFILL_SHARE * r.litres:
             sums.now[r.base + REFILLED] -= fell
+            c.rise, c.rise_at = (c.rise if c.rising else 0.0) - fell, at  # one refill may show in two means
+            c.rising = True
         else:
             sums.now[r.base + DRAWN] += fell
             sums.now[r.base + KNOWN] += c.ms
+            c.rising = False
+            _settle(c, r, sums)
     c.before, c.known = mean, True
     c.total, c.readings, c.ms = 0.0, 0, 0
 

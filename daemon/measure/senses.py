@@ -7,7 +7,7 @@ verdicts, the new derived values and the finished blows. No I/O, no clock. May i
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Final
+from typing import Any, Final
 
 from daemon.core.cells import Cell, cell
 from daemon.core.outcome import Blow, Derived
@@ -95,6 +95,8 @@ class Senses(Cell):
     facts: list[FactCell]
     balance: Balance
     t: int = -1
+    results: tuple[tuple[Any, ...], ...] = ()  # of tests done by hand, see `manual`
+    results_new: bool = False  # they have changed in this group
     at: int = 0
     real: int = -1
     unwatched: int = 0

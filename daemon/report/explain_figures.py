@@ -18,6 +18,7 @@ from daemon.measure import balance_rules as place
 from daemon.measure import dosing_rules as dose
 from daemon.measure.balance_rules import BoilerRule, MeterSum
 from daemon.measure.dosing_rules import PumpRule
+from daemon.measure.manual import latest
 from daemon.measure.window import HOUR_MS, Sums
 from daemon.report.explain_parts import Step, listed, num
 from daemon.report.explain_past import Scene
@@ -87,14 +88,42 @@ def _cycles(scene: Scene, tag: DerivedTag, sums: Sums) -> Rows:
     )
 
 
+def _by_test(scene: Scene, tag: DerivedTag, sums: Sums) -> Rows:
+    what = tag.name.rpartition("_")[2]
+    results = scene.now.state.cells.senses.results
+    mine, feed = (latest(results, target, what) for target in (tag.target, made.FEEDWATER))
+    where = scene.places.where("boiler", _rule(scene, tag.target)[1], "cycles_by")
+    if mine is None or feed is None:
+        return [f"no {what} has been entered of {tag.target if mine is None else 'the feedwater'}"], "", "", where
+    says = [
+        f"{of}: {num(x.value)} mg/L, taken {scene.clock(x.taken_at)}, entered by {x.by}"
+        for of, x in ((tag.target, mine), ("feedwater", feed))
+    ]
+    worked = f"{num(mine.value)} / {num(feed.value)}" + (f" = {num(mine.value / feed.value)}" if feed.value > 0 else "")
+    return says, "cycles = boiler / feedwater", worked, f"{BALANCE}; {where}; how fresh a test must be: {PRACTICE}"
+
+
+def _counted(scene: Scene, tag: DerivedTag, sums: Sums) -> Rows:
+    r, i = _rule(scene, tag.target)
+    s = scene.now.state.cells.senses
+    fresh = next((what for what, _ in r.by_test if made.by_test(s, tag.target, what)[1] == 0), "")
+    names = [f"{tag.target}.cycles_{what}" for what, _ in r.by_test]
+    says = [
+        f"tests in this order: {listed(names)}",
+        f"the first fresh one: {fresh or 'none, the apparent ones stand in'}",
+    ]
+    return says, "", "", scene.places.where("boiler", i, "cycles_by")
+
+
 def _blowdown(scene: Scene, tag: DerivedTag, sums: Sums) -> Rows:
     r, i = _rule(scene, tag.target)
     steam = tag.name.endswith("steam")
     if r.plan.blow_by == "cycles":
-        n = scene.now.state.cells.senses.balance.values[r.tag_cycles]
+        n = scene.now.state.cells.senses.balance.values[r.tag_best if r.by_test else r.tag_cycles]
+        by = "cycles" if r.by_test else "cycles_apparent"
         of, share = ("1 / (cycles - 1)", 1 / (n - 1)) if steam and n > 1 else ("1 / cycles", 1 / n if n else 0.0)
         return (
-            [f"from the apparent cycles: `explain {tag.target}.cycles_apparent` has their steps"],
+            [f"from the cycles: `explain {tag.target}.{by}` has their steps"],
             (f"blowdown = 100 % x {of}"),
             f"cycles {num(n)}: {num(100 * share)} %",
             BALANCE,
@@ -257,7 +286,10 @@ def _dose(scene: Scene, tag: DerivedTag, sums: Sums) -> Rows:
 
 Maker = Callable[[Scene, DerivedTag, Sums], Rows]
 _MAKERS: Final[Mapping[str, Maker]] = {
+    "cycles": _counted,
     "cycles_apparent": _cycles,
+    "cycles_chloride": _by_test,
+    "cycles_silica": _by_test,
     "blowdown_of_feedwater": _blowdown,
     "blowdown_of_steam": _blowdown,
     "blow_mass": _blow_mass,
