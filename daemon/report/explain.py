@@ -31,7 +31,9 @@ def explain_tag(past: Past, name: str, at_ms: int | None) -> Explained:
     derived = next((t for t in derived_tags(scene.plant) if t.name == name), None)
     if derived is None:
         raise Unknown(_no_tag(scene, name))
-    if derived.what not in NO_VALUE_WHEN_BAD and derived.what not in ("total", "mass"):
+    if derived.what in ("total", "mass"):  # what was before is in the value stored before
+        scene = Scene(past if past.whole(scene.group.number) else past.reaching(NEAR), scene.stored)
+    elif derived.what not in NO_VALUE_WHEN_BAD:
         scene = Scene(past.reaching(DAY), scene.stored)
     return explain_derived(scene, derived, at_ms, remarks)
 

@@ -12,10 +12,10 @@ from daemon.core.figure_tags import PACING
 from daemon.core.outcome import Derived
 from daemon.core.reasons import quality
 from daemon.core.say import minutes
-from daemon.core.tags import STATES, DerivedTag, derived_tags
+from daemon.core.tags import STATES, DerivedTag
 from daemon.measure.senses import good_value
 from daemon.report import explain_boiler, explain_figures, explain_meter, explain_sample
-from daemon.report.explain_made import LOOK_BACK, explained, not_known, shown
+from daemon.report.explain_made import explained, not_known, shown
 from daemon.report.explain_parts import Explained, Step
 from daemon.report.explain_past import Scene
 from daemon.report.explain_signal import told
@@ -39,25 +39,8 @@ DERIVED: Final[Mapping[str, Maker]] = {
 NO_VALUE_WHEN_BAD: Final = ("figure", "event", "pacing")
 
 
-def last_derived(scene: Scene, tag: DerivedTag) -> tuple[StoredGroup, Derived] | None:
-    """The last value of a derived tag stored at or before the scene's group."""
-    index: dict[int, int] = {}
-    for n, stored in enumerate(scene.reader.groups_before(scene.group.number)):
-        scene.past.tell(n)
-        if n >= LOOK_BACK:
-            return None
-        version = stored.group.plant
-        if version not in index:
-            tags = derived_tags(scene.reader.plant(version))
-            index[version] = next((i for i, t in enumerate(tags) if t.name == tag.name), -1)
-        for d in reversed(stored.derived):
-            if d.tag == index[version]:
-                return stored, d
-    return None
-
-
 def explain_derived(scene: Scene, tag: DerivedTag, asked_ms: int | None, remarks: list[str]) -> Explained:
-    found = last_derived(scene, tag)
+    found = scene.last_of(tag)
     if found is None:
         return _nothing_yet(scene, tag, asked_ms, remarks)
     stored, d = found
@@ -66,10 +49,11 @@ def explain_derived(scene: Scene, tag: DerivedTag, asked_ms: int | None, remarks
     value: float | None = d.value
     if tag.what in NO_VALUE_WHEN_BAD and quality(d.reason).value == "bad":
         value = None
-    differs = _stepped_otherwise(then, tag, d)
+    went_on = tag.what in ("total", "mass")  # from what was stored before: the steps say so
+    differs, bounded = _stepped_again(then, d, went_on)
     if tag.what in ("conductivity", "dissolved_solids") and then is not scene:
         steps.append(_since(scene, tag, stored))
-    remarks = remarks + not_known(then)
+    remarks = remarks + bounded
     return explained(
         then,
         tag.name,
@@ -123,16 +107,15 @@ def _since(scene: Scene, tag: DerivedTag, stored: StoredGroup) -> Step:
     return Step(f"Held until {scene.clock(scene.group.at_ms)}", says, source=line.source)
 
 
-def _stepped_otherwise(scene: Scene, tag: DerivedTag, d: Derived) -> list[str]:
-    """Whether stepping the stored group again gives the value that is stored; nothing where the past is not known."""
+def _stepped_again(scene: Scene, d: Derived, went_on: bool) -> tuple[list[str], list[str]]:
+    """What stepping the stored group again gives: where it differs, and what is not known where the past is not."""
+    got = next((x for x in reversed(scene.derived_again()) if x.tag == d.tag), None)
     if scene.now.since_ms is not None:
-        return []
-    again = scene.derived_again()
-    got = next((x for x in reversed(again) if x.tag == d.tag), None)
+        return [], [] if went_on else not_known(scene, same=got == d)
     if got == d:
-        return []
+        return [], []
     text = "no value" if got is None else f"{got.value!r} ({told(got.reason)})"
-    return [f"stepping the stored polls again gives {text}, stored is {d.value!r} ({told(d.reason)})"]
+    return [f"stepping the stored polls again gives {text}, stored is {d.value!r} ({told(d.reason)})"], []
 
 
 def _nothing_yet(scene: Scene, tag: DerivedTag, asked_ms: int | None, remarks: list[str]) -> Explained:

@@ -2,16 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Final
-
 from daemon.core.reasons import quality, words
 from daemon.core.say import in_plant_units
 from daemon.report.explain_parts import Explained, Step, num
 from daemon.report.explain_past import Scene
 from daemon.report.explain_signal import told
-
-LOOK_BACK: Final = 60_000
-"""Groups looked through for the last value of a tag: a week of polls every 10 s."""
 
 
 class ExplainError(Exception):
@@ -22,14 +17,19 @@ class Unknown(ExplainError):
     """There is no such tag."""
 
 
-def not_known(scene: Scene) -> list[str]:
-    """What has to be said when the engine's state was worked out from a bounded stretch."""
+def not_known(scene: Scene, same: bool = False) -> list[str]:
+    """What has to be said when the engine's state was worked out from a bounded stretch; `same`: the value came out."""
     since = scene.now.since_ms
     if since is None:
         return []
+    found = (
+        "they come to the stored value exactly"
+        if same
+        else "what was before that is not known to them. The value is as stored"
+    )
     return [
         f"no engine state was kept from this time, and the store is long: the steps were worked out from "
-        f"{scene.clock(since)} on, and what was before that is not known to them. The value is as stored"
+        f"{scene.clock(since)} on; {found}"
     ]
 
 

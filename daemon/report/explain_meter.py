@@ -18,6 +18,7 @@ from daemon.measure.pulse_rate import ENOUGH, LONGEST_MS, WINDOW_MS
 from daemon.report.explain_parts import Step, num
 from daemon.report.explain_past import Known, Scene
 
+AWHILE: Final = 600  # polls
 PRACTICE: Final = "common practice, no source"
 
 
@@ -112,11 +113,15 @@ def density(scene: Scene, meter: str) -> Step:
 
 
 def total(scene: Scene, tag: DerivedTag) -> list[Step]:
-    """A total in m3 or kg since the log began."""
-    found, kg = counter_of(scene.now, tag.target), tag.what == "mass"
+    """A total in m3 or kg since the log began; where that is too long ago, from one stored a while before."""
+    kg, earlier = tag.what == "mass", None
+    if not scene.past.whole(scene.group.number):
+        earlier = scene.last_of(tag, scene.group.number - min(scene.past.reach, AWHILE) // 2)
+    began = scene.past.after(earlier[0].group.number) if earlier else None  # first, so that the two are one stretch
+    found = counter_of(scene.now, tag.target)
     assert found is not None
     c, spec = found
-    now = c.now(spec)
+    now, before = c.now(spec), counter_of(began, tag.target)
     steps = [worth(scene, tag.target), *([density(scene, tag.target)] if kg else [])]
     says = [f"last count {c.last}" if c.last >= 0 else "no count yet"]
     for n, text in (
@@ -126,20 +131,23 @@ def total(scene: Scene, tag: DerivedTag) -> list[Step]:
     ):
         if n:
             says.append(f"{n} {text}")
-    if scene.now.since_ms is not None:
-        says.append(f"how many pulses since the log began is not worked out from {scene.clock(scene.now.since_ms)} on")
-        return [*steps, Step("Total since the log began", tuple(says))]
     per = f"{num(now.pulse_m3)} m3" + (f" x {num(now.density)} kg/m3" if kg else "")
-    base, value = (c.base_kg, c.mass(spec)) if kg else (c.base_m3, c.volume(spec))
-    return [
-        *steps,
-        Step(
-            "Total since the log began",
-            tuple(says),
-            "total = what passed while a pulse was worth something else + pulses since x what one is worth",
-            f"{num(base)} + ({c.total} - {c.base_total}) x {per} = {scene.both(value, tag.unit)}",
-        ),
-    ]
+    value = c.mass(spec) if kg else c.volume(spec)
+    if scene.now.since_ms is None:
+        formula = "total = what passed while a pulse was worth something else + pulses since x what one is worth"
+        worked = f"{num(c.base_kg if kg else c.base_m3)} + ({c.total} - {c.base_total}) x {per}"
+        return [*steps, _total(says, formula, f"{worked} = {scene.both(value, tag.unit)}")]
+    if earlier is None or before is None:
+        return [*steps, _total([*says, "no total stored before is at hand to go on from"], "", "")]
+    old = before[0].mass(before[1]) if kg else before[0].volume(before[1])
+    stored, pulses = earlier[1].value, c.total - before[0].total
+    formula = "total = the one stored before + pulses since x what one was worth"
+    worked = f"{num(stored)} at {scene.hour(earlier[0].group.at_ms)} + {pulses} pulses x {per}"
+    return [*steps, _total(says, formula, f"{worked} = {scene.both(stored + value - old, tag.unit)}")]
+
+
+def _total(says: list[str], formula: str, worked: str) -> Step:
+    return Step("Total since the log began", tuple(says), formula, worked)
 
 
 def rate(scene: Scene, tag: DerivedTag) -> list[Step]:

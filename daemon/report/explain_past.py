@@ -33,6 +33,9 @@ NEAR: Final = 1_000
 DAY: Final = 9_000
 """As many for what goes by hours: samples, states, rates, delays."""
 
+LOOK_BACK: Final = 60_000
+"""Groups looked through for the last value of a tag: a week of polls every 10 s."""
+
 Advance = Callable[[State | None, Group, Callable[[int], Plant]], tuple[State, GroupOutcome]]
 Seen = Callable[[StoredGroup, State, GroupOutcome], None]
 
@@ -57,7 +60,7 @@ class Past:
         *,
         reach: int = REACH,
     ) -> None:
-        self.reader, self._reach = reader, reach
+        self.reader, self.reach = reader, reach
         self._advance, self._progress = advance, progress
         self._known: dict[int, Known] = {}
         self._places: dict[int, Places] = {}
@@ -65,11 +68,16 @@ class Past:
 
     def reaching(self, groups: int) -> Past:
         """The same past, of which no more groups are stepped again: what a number needs, and no more waiting."""
-        if groups >= self._reach:
+        if groups >= self.reach:
             return self
         if groups not in self._nearer:
             self._nearer[groups] = Past(self.reader, self._advance, self._progress, reach=groups)
         return self._nearer[groups]
+
+    def whole(self, number: int) -> bool:
+        """Whether the state after a group can be known with all that went before it."""
+        known, first = self._base(number), self.reader.first_number()
+        return known.since_ms is None if known else first is not None and first > number - self.reach
 
     def tell(self, done: int) -> None:
         """Say how far a long look has come."""
@@ -84,7 +92,7 @@ class Past:
         state, since = (known.state, known.since_ms) if known else (None, None)
         if known is None:
             first = self.reader.first_number()
-            after = max(number - self._reach, -1)
+            after = max(number - self.reach, -1)
             if first is not None and first <= after:
                 since = 0  # set to the first group that is stepped
         else:
@@ -121,9 +129,9 @@ class Past:
 
     def _base(self, number: int) -> Known | None:
         """The nearest state known at or before a group."""
-        near = max((n for n in self._known if number - self._reach <= n <= number), default=-1)
+        near = max((n for n in self._known if number - self.reach <= n <= number), default=-1)
         for snapshot in self.reader.snapshots():  # newest first
-            if not max(near, number - self._reach) < snapshot.group <= number or snapshot.format != FORMAT:
+            if not max(near, number - self.reach) < snapshot.group <= number or snapshot.format != FORMAT:
                 continue
             try:
                 state = restore(self.reader.plant(snapshot.plant), snapshot.body)
@@ -170,6 +178,22 @@ class Scene:
     def tags(self) -> tuple[DerivedTag, ...]:
         """The plant's derived tags."""
         return derived_tags(self.plant)
+
+    def last_of(self, tag: DerivedTag, before: int | None = None) -> tuple[StoredGroup, Derived] | None:
+        """The last value of a derived tag stored at or before the scene's group, none after group `before`."""
+        index: dict[int, int] = {}
+        for n, stored in enumerate(self.reader.groups_before(self.group.number if before is None else before)):
+            self.past.tell(n)
+            if n >= LOOK_BACK:
+                break
+            version = stored.group.plant
+            if version not in index:
+                tags = derived_tags(self.reader.plant(version))
+                index[version] = next((i for i, t in enumerate(tags) if t.name == tag.name), -1)
+            for d in reversed(stored.derived):
+                if d.tag == index[version]:
+                    return stored, d
+        return None
 
     def derived_again(self) -> tuple[Derived, ...]:
         """What stepping the group again derives."""

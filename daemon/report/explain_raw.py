@@ -6,9 +6,9 @@ from daemon.core.tags import RawTag
 from daemon.measure.current_loop import to_reading
 from daemon.measure.wiring import ANALOGUE
 from daemon.report import explain_meter, explain_sample, explain_signal
-from daemon.report.explain_made import LOOK_BACK, ExplainError, explained, not_known, shown
+from daemon.report.explain_made import ExplainError, explained, not_known, shown
 from daemon.report.explain_parts import Explained, num
-from daemon.report.explain_past import Scene
+from daemon.report.explain_past import LOOK_BACK, Scene
 from daemon.report.explain_signal import taken, told
 from daemon.store.records import StoredGroup
 

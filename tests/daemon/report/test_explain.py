@@ -250,11 +250,20 @@ def test_in_a_long_store_the_value_stands_and_what_is_not_known_is_said() -> Non
             None,
         )
     assert last is not None
-    for tag in ("makeup.total", "B1.conductivity", "B1.state", "makeup.rate", "B1.blowdown_of_steam", "amine.pacing"):
+    for tag in ("B1.conductivity", "B1.state", "makeup.rate", "B1.blowdown_of_steam", "amine.pacing"):
         told = explained(creamery_store(), tag, middle.group.at_ms, reach=40)
-        assert any("what was before that is not known" in r for r in told.remarks), tag
+        assert any("the steps were worked out from" in r for r in told.remarks), tag
         whole = explained(creamery_store(), tag, middle.group.at_ms)
         assert whole.remarks == () and whole.facts == told.facts
+    exact_again = explained(creamery_store(), "B2.conductivity", middle.group.at_ms, reach=40)
+    assert any("come to the stored value exactly" in r for r in exact_again.remarks)
+    less = explained(creamery_store(), "makeup.rate", middle.group.at_ms, reach=2)
+    assert any("what was before that is not known" in r for r in less.remarks)
+    for tag in ("makeup.total", "feedwater_b1.mass", "gas.total"):
+        told = explained(creamery_store(), tag, middle.group.at_ms, reach=200)
+        assert "the one stored before" in step(told, "Total since the log began")
+        assert told.facts["shown"] in step(told, "Total since the log began") and told.remarks == ()
+        assert told.facts == explained(creamery_store(), tag, middle.group.at_ms).facts
     assert explained(creamery_store(), "makeup.total", middle.group.at_ms, reach=40).facts["value"] == last.value
 
 
