@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import re
 import sys
+from dataclasses import replace
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -41,7 +42,11 @@ def explain(store: Path, what: str, time: str | None) -> Explained:
                 if time is not None:
                     raise ExplainRefused("An alarm is explained by its number alone; leave out the time.", 2)
                 return explain_alarm(past, int(what.lstrip("#")))
-            return explain_tag(past, what, None if time is None else _instant(reader, time))
+            if time is None:
+                return explain_tag(past, what, None)
+            at_ms, twice = _instant(reader, time)
+            found = explain_tag(past, what, at_ms)
+            return replace(found, remarks=(*found.remarks, twice)) if twice else found
     except Unknown as e:
         raise ExplainRefused(str(e), 2) from e
     except (ExplainError, StoreError) as e:
@@ -51,11 +56,14 @@ def explain(store: Path, what: str, time: str | None) -> Explained:
             print("\r\x1b[K", end="", file=sys.stderr, flush=True)
 
 
-def _instant(reader: Reader, text: str) -> int | None:
-    """A time on the plant's clock as ms UTC; "06:30" is the last time it was so late before the newest group."""
+def _instant(reader: Reader, text: str) -> tuple[int | None, str]:
+    """A time on the plant's clock as ms UTC; "06:30" is the last time it was so late before the newest group.
+
+    With it a sentence where the plant's clock showed that time twice, as the hour does that ends summer time.
+    """
     last = reader.last()
     if last is None:
-        return None
+        return None, ""
     zone = ZoneInfo(reader.plant(last.plant).plant.zone)
     try:
         if re.fullmatch(r"\d{1,2}:\d\d(:\d\d)?", text):
@@ -65,12 +73,23 @@ def _instant(reader: Reader, text: str) -> int | None:
             if found > last.at_ms:
                 before = site_time(instant_ms(f"{day} 12:00", zone, 0) - DAY_MS, zone).date()
                 found = instant_ms(full.replace(str(day), str(before)), zone, last.at_ms)
-            return found
-        return instant_ms(text, zone, last.at_ms)
+            return found, _twice(found, zone)
+        found = instant_ms(text, zone, last.at_ms)
+        return found, _twice(found, zone) if re.fullmatch(r"[\d-]+[ T][\d:.]+", text) else ""
     except ExportError:
         raise ExplainRefused(
             f'A time wants "2026-11-20 06:30", "06:30", "-2h", "-10m" or "now"; found {text!r}.', 2
         ) from None
+
+
+def _twice(at_ms: int, zone: ZoneInfo) -> str:
+    """What to say of a time the plant's clock shows twice; "" for all others."""
+    first = site_time(at_ms, zone)
+    again = first.replace(fold=1)
+    if first.fold or first.utcoffset() == again.utcoffset():
+        return ""
+    text = again.isoformat(sep=" ", timespec="minutes")
+    return f"the plant's clock showed that time twice; the first is explained. The second: {text!r}"
 
 
 def _progress(n: int) -> None:

@@ -200,6 +200,7 @@ _JUDGED: Final = {
     "StuckOpen": "commanded shut, and an end switch or the fall of conductivity shows that it still passes",
     "ModuleSilent": "no usable answer in polls one after another, while its link is up",
     "LinkDown": "no connection, for every module on the link",
+    "CalibrationDue": "time since the probe was last compared with a reference, against the plant's own interval",
     "Reported": "what the service reports of itself",
 }
 

@@ -17,6 +17,7 @@ from daemon.store.packing import pack_derived
 from daemon.store.reader import Reader
 from tests.support.creamery_store import creamery_store
 from tests.support.recordings import groups
+from tests.support.small_store import cond, counted, every, store
 
 LAST_MS = groups(3.5)[-1].at_ms  # 10:30 on the plant's clock
 
@@ -102,3 +103,17 @@ def test_an_empty_store_says_so(tmp_path: Path) -> None:
         with pytest.raises(ExplainRefused, match="holds nothing yet") as refused:
             explain(path, "B1.probe", time)
         assert refused.value.code == 1
+
+
+def test_the_hour_that_the_clock_shows_twice_is_the_first_unless_said(tmp_path: Path) -> None:
+    """Summer time ended in Chicago on 2026-11-01 at 07:00 UTC, when the clock went from 02:00 back to 01:00."""
+    first_ms = 1_793_512_800_000  # 06:00 UTC, 01:00 CDT
+    scans = [counted(cond(2000 + k), 5, 0, 1) for k in range(13)]
+    path = store(tmp_path / "w.db", every(first_ms, 600_000, scans))
+    told = explain(path, "B1.probe", "2026-11-01 01:30")
+    assert told.facts["group"] == 4
+    assert any("showed that time twice" in r and "'2026-11-01 01:30-06:00'" in r for r in told.remarks)
+    assert explain(path, "B1.probe", "01:30").facts["group"] == 4
+    second = explain(path, "B1.probe", "2026-11-01 01:30-06:00")
+    assert second.facts["group"] == 10 and second.remarks == ()
+    assert explain(path, "B1.probe", "2026-11-01 02:00").remarks == ()

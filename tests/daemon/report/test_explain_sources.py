@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
 
+import config
+from config.load import loads
 from daemon.core.scan import Group, Scan
 from daemon.report.explain_parts import Explained
 from tests.daemon.report.test_explain import explained, step
@@ -121,3 +124,33 @@ def test_a_register_that_reading_clears_has_increments(tmp_path: Path) -> None:
     assert "2 pulses are added to the total" in step(told, "Increment")
     total = explained(path, "makeup.total")
     assert "(3 - 0)" in step(total, "Total since the log began") and total.differs == ()
+
+
+def test_a_channel_of_a_module_type_names_both_lines(tmp_path: Path) -> None:
+    """What the type gave is named by the line that asks for it and the line in the type."""
+    channels = 'b1_cond = "in1"\n'
+    text = BOILER.replace('every = "10 s"', 'every = "10 s"\ntype = "current8_full_scale"')
+    text = text.replace(
+        'b1_cond = { function = "input", address = 0, type = "u16", span = "0..65535 = 0..20 mA" }\n', channels
+    )
+    names = list(loads(text).plant.modules[0].channels)
+    row = {"b1_cond": cond(3000), "b1_limit": 1, "makeup": 5, "b1_blow": 0}
+    scan = counted(*(row.get(n, 0) for n in names))
+    path = store(tmp_path / "w.db", every(START, 10_000, [scan] * 3), {1: text})
+    told = explained(path, "B1.probe")
+    assert told.facts["value"] == pytest.approx(3000, abs=0.1)
+    source = step(told, "As read")
+    line = int(re.findall(r"plant file line (\d+)", source)[0])
+    assert text.splitlines()[line - 1].startswith("b1_cond")
+    inside = re.findall(r"module type current8_full_scale, (\S+) line (\d+)", step(told, "Current"))
+    assert inside, step(told, "Current")
+    shipped = (Path(config.__file__).parent.parent / inside[0][0]).read_text().splitlines()
+    assert shipped[int(inside[0][1]) - 1].startswith("in1")
+
+
+def test_a_plant_in_si_units_reads_its_own(tmp_path: Path) -> None:
+    text = BOILER.replace('units = "us"', 'units = "si"')
+    path = store(tmp_path / "w.db", every(START, 10_000, [counted(cond(3000), 5, 0, 1)] * 3), {1: text})
+    told = explained(path, "B1.probe")
+    assert told.facts["shown"].endswith("uS/cm") and "umho" not in told.as_text()
+    assert "US gal" not in explained(path, "makeup.total").as_text()
