@@ -209,12 +209,17 @@ def _condition(scene: Scene, e: Entry, alarm: Alarm | None) -> Step:
     kind = KINDS[e.kind]
     says = [kind.means]
     if alarm is not None:
-        name = type(alarm.condition).__name__
-        doc = " ".join((inspect.getdoc(type(alarm.condition)) or "").split()).replace("`", "")
-        says.append(f"judged: {_JUDGED.get(name, doc)}")
+        says.append(f"judged: {_judged(alarm)}")
     else:
         says.append("this program's plant no longer has this alarm: it was removed or is not enabled")
     return Step("Condition", tuple(says), source=f"kind {e.kind}; alarm terms of IEC 62682 / ISA-18.2")
+
+
+def _judged(alarm: Alarm) -> str:
+    """What an alarm's condition looks at; of one not yet in the list, what its own text says."""
+    condition = type(alarm.condition)
+    own = " ".join((inspect.getdoc(condition) or "").split()).replace("`", "")
+    return _JUDGED.get(condition.__name__, own)
 
 
 def _limit(scene: Scene, alarm: Alarm) -> list[Step]:

@@ -17,7 +17,7 @@ from zoneinfo import ZoneInfo
 from config.model import Plant
 from config.places import Places
 from daemon.core.outcome import Derived, GroupOutcome
-from daemon.core.say import System, in_plant_units
+from daemon.core.say import System, in_plant_units, minutes
 from daemon.core.scan import Group
 from daemon.core.tags import DerivedTag, derived_tags
 from daemon.engine import FORMAT, SnapshotError, State, restore
@@ -217,6 +217,8 @@ class Scene:
 
     def both(self, value: float, unit: str) -> str:
         """A value in the plant's unit, and in the base unit where that is another one."""
+        if unit == "s":
+            return f"{minutes(round(value * 1000))} ({num(value)} s)" if value >= 120 else f"{num(value)} s"
         number, shown = in_plant_units(value, unit, self.system)
         text = f"{num(number)} {shown}".rstrip()
         return text if shown == unit else f"{text} ({num(value)} {unit})"
