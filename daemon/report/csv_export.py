@@ -16,7 +16,15 @@ from zoneinfo import ZoneInfo
 from config.model import Plant
 from daemon.report.files import replacing
 from daemon.report.readings import sheet_of
-from daemon.report.tables import ALARM_HEADS, BLOW_HEADS, alarm_row, blow_row, site_time
+from daemon.report.tables import (
+    ALARM_HEADS,
+    BLOW_HEADS,
+    CALIBRATION_HEADS,
+    alarm_row,
+    blow_row,
+    calibration_row,
+    site_time,
+)
 from daemon.store.reader import Reader
 
 
@@ -28,7 +36,7 @@ def export_csv(
     folder: Path,
     progress: Callable[[int], None] = lambda n: None,
 ) -> list[Path]:
-    """Write readings.csv, blows.csv and alarms.csv for a stretch of time (`from_ms` <= t < `to_ms`); returns them."""
+    """Write readings, blows, alarms and calibrations between two times (`from_ms` <= t < `to_ms`) as .csv."""
     zone = ZoneInfo(plant.plant.zone)
     sheet = sheet_of(reader, plant, from_ms, to_ms)
 
@@ -43,6 +51,11 @@ def export_csv(
         _write(folder / "readings.csv", heads, readings()),
         _write(folder / "blows.csv", BLOW_HEADS, (blow_row(b, plant, zone) for b in reader.blows(from_ms, to_ms))),
         _write(folder / "alarms.csv", ALARM_HEADS, (alarm_row(e, plant, zone) for e in reader.journal(from_ms, to_ms))),
+        _write(
+            folder / "calibrations.csv",
+            CALIBRATION_HEADS,
+            (calibration_row(c, plant, zone) for c in reader.calibrations(from_ms, to_ms)),
+        ),
     ]
 
 

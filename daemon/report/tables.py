@@ -13,7 +13,7 @@ from config.model import Plant
 from daemon.alarms.kinds import KINDS
 from daemon.alarms.table import MEANING
 from daemon.alarms.table import State as Life
-from daemon.core.outcome import Blow, Entry
+from daemon.core.outcome import Blow, Calibration, Entry
 from daemon.core.say import in_plant_units
 
 Cell = float | int | str | datetime | None
@@ -32,6 +32,13 @@ MASS_BY: Final = {
     "opening": "flow of the open valve and open time",
     "balance": "the fall of conductivity",
 }
+
+CALIBRATION_HEADS: Final = (
+    "from", "act", "boiler", "where", "what was compared", "ours", "reference", "ours off (%)", "wall as found",
+    "wall as left", "wall display", "display off (% of span)", "gain in force", "zero in force", "offset in force",
+    "unit", "new probe", "withdraws act", "instrument", "remark", "reason", "override", "by", "says",
+)  # fmt: skip
+
 _EVENTS: Final = {"out_of_service": "taken out of service", "in_service": "back in service"}
 _MEANING: Final = {life.value: text for life, text in MEANING.items()}
 
@@ -87,6 +94,43 @@ def blow_row(b: Blow, plant: Plant, zone: ZoneInfo) -> tuple[Cell, ...]:
         None if b.kg is None else _round(in_plant_units(b.kg, "kg", system)[0]),
         "" if b.kg is None else in_plant_units(0.0, "kg", system)[1],
         MASS_BY.get(b.kg_by, b.kg_by),
+    )
+
+
+def calibration_row(c: Calibration, plant: Plant, zone: ZoneInfo) -> tuple[Cell, ...]:
+    """One record of calibration, in the order of CALIBRATION_HEADS; `from` is when it came into force."""
+    body, system = c.body, plant.plant.units
+
+    def number(value: object) -> float | None:
+        return _round(float(value)) if isinstance(value, (int, float)) and not isinstance(value, bool) else None
+
+    def shown(key: str) -> float | None:
+        value = number(body.get(key))
+        return None if value is None else _round(in_plant_units(value, "uS/cm", system)[0])
+
+    wall = body.get("wall") or {}
+    display = number(wall.get("display"))
+    compared = body.get("form") in ("handheld", "standard")
+    return (
+        site_time(c.from_ms, zone),
+        c.act,
+        c.tag.partition(".")[0],
+        c.kind,
+        str(body.get("form", "")),
+        shown("reading"),
+        shown("reference"),
+        number(body.get("error_percent")) if compared else None,
+        shown("as_found"),
+        shown("as_left"),
+        None if display is None else _round(in_plant_units(display, "uS/cm", system)[0]),
+        number(wall.get("off_percent")),
+        number(body.get("gain")),
+        shown("zero"),
+        shown("offset_in_force"),
+        in_plant_units(0.0, "uS/cm", system)[1],
+        "yes" if body.get("new_probe") else "",
+        body.get("undone") if isinstance(body.get("undone"), int) else None,
+        *(str(body.get(key, "")) for key in ("instrument", "remark", "reason", "override", "by", "text")),
     )
 
 

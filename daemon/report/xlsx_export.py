@@ -1,4 +1,4 @@
-"""One workbook for the technician: Summary, Readings, Blows, Alarms. Whole or not at all, bounded memory.
+"""One workbook for the technician: Summary, Readings, Blows, Alarms, Calibrations. Whole or not at all, bounded memory.
 
 Dates are real cells in the plant's own time; numbers are numbers in the units of the header; what is not good is said
 in words. May import: config, daemon.core, daemon.store, this room. The workbook library is imported when needed.
@@ -16,24 +16,44 @@ from typing import Any, Final
 from zoneinfo import ZoneInfo
 
 from config.model import Plant
+from config.solids import solids_of
 from daemon.core.reasons import Quality
 from daemon.core.tags import derived_tags, raw_tags
 from daemon.report.files import replacing
 from daemon.report.readings import sheet_of
-from daemon.report.tables import ALARM_HEADS, BLOW_HEADS, alarm_row, blow_row, site_time
+from daemon.report.tables import (
+    ALARM_HEADS,
+    BLOW_HEADS,
+    CALIBRATION_HEADS,
+    alarm_row,
+    blow_row,
+    calibration_row,
+    site_time,
+)
 from daemon.store.reader import Reader
 
 SHEET_ROWS: Final = 1_000_000  # the format ends at 1 048 576
 PRINTED: Final = 15  # so many columns are still readable when fitted to the width of a page
 CELL_TEXT: Final = 32_767  # the format's longest text; longer ones the library leaves out
-_WIDE: Final = {"evidence": 60, "meaning": 30, "alarm": 30, "state": 22, "not good": 40}
+_WIDE: Final = {
+    "evidence": 60,
+    "says": 60,
+    "remark": 30,
+    "reason": 30,
+    "override": 30,
+    "meaning": 30,
+    "alarm": 30,
+    "state": 22,
+    "not good": 40,
+}
 _DIGITS: Final = {
     **dict.fromkeys(("umho/cm", "uS/cm", "psig", "°F", "°C", "%", "US gal", "ft3", "ft3/h", "kPa", "min"), "#,##0.0"),
+    **dict.fromkeys(("ppm TDS", "ppm TDS (unneutralised)"), "#,##0"),
     **dict.fromkeys(("barg", "gpm", "lb", "kg", "lb/h", "kg/h", "L", "h", "mL/m3", "fl oz/1000 US gal"), "#,##0.00"),
     **dict.fromkeys(("m3", "m3/h", "mA"), "#,##0.000"),
 }
 """Decimals by the unit in the header; every other number is shown as it is."""
-_UNIT: Final = re.compile(r".*\((.+)\)")
+_UNIT: Final = re.compile(r"[^(]*\((.+)\)")
 _CAUTIONS: Final = (
     "waterside watches and tells, nothing more. It is no safety device: low-water cut-offs, limits and safety valves "
     "work without it.",
@@ -82,6 +102,8 @@ def _fill(
     pages.table("Readings", heads, readings, progress)
     pages.table("Blows", BLOW_HEADS, (blow_row(b, plant, zone) for b in reader.blows(from_ms, to_ms)))
     pages.table("Alarms", ALARM_HEADS, (alarm_row(e, plant, zone) for e in reader.journal(from_ms, to_ms)))
+    calibrations = (calibration_row(c, plant, zone) for c in reader.calibrations(from_ms, to_ms))
+    pages.table("Calibrations", CALIBRATION_HEADS, calibrations)
 
 
 class _Pages:
@@ -102,7 +124,7 @@ class _Pages:
     ) -> None:
         """Write a table; what does not fit on one sheet goes on on the next."""
         page, at, number = self._page(name, heads), 0, 1
-        units = [m[1] if (m := _UNIT.fullmatch(head)) else "" for head in heads]
+        units = [m[1].removesuffix(" (neutralised)") if (m := _UNIT.fullmatch(head)) else "" for head in heads]
         formats = [self._numbers.get(unit) for unit in units]
         for n, row in enumerate(rows, 1):
             if at == SHEET_ROWS:
@@ -124,7 +146,11 @@ class _Pages:
         if len(heads) <= PRINTED:
             page.fit_to_pages(1, 0)
         for column, head in enumerate(heads):
-            width = 20 if head in ("time", "start", "end") else _WIDE.get(head, 24 if head.endswith("quality") else 13)
+            width = (
+                20
+                if head in ("time", "start", "end", "from")
+                else _WIDE.get(head, 24 if head.endswith("quality") else 13)
+            )
             page.set_column(column, column, width)
         page.set_row(0, 32)
         for column, head in enumerate(heads):
@@ -163,8 +189,12 @@ def _summary(book: Any, pages: _Pages, plant: Plant, zone: ZoneInfo, from_ms: in
         ("Quality", f"{Quality.GOOD.value}: taken while sample flowed, loop sound. {Quality.UNCERTAIN.value}: there is "
                     f"a value, with the reason why not to lean on it. {Quality.BAD.value}: there is no value to use."),
         *((f.name, f"{f.label}: {f.about}") for f in derived_tags(plant) if f.label),
+        *((f"{b.name}.dissolved_solids", f"{s.factor:.3g} × conductivity, in {s.unit}; the factor: {s.source}")
+          for b in plant.boilers if (s := solids_of(b))),
         ("Contacts", "; ".join(_contacts(plant)) or "none"),
         ("Blows", "Openings of the surface blowdown valve; lengths are as exact as the polls (plus or minus)."),
+        ("Calibrations", "Every record that came into force, withdrawals too. A correction in the log holds from its "
+                         "time on; at the wall instrument nothing is changed here."),
         ("Alarms", "Every event of every alarm. Value and limit are those at the event."),
         *(("Caution", text) for text in _CAUTIONS),
     ]  # fmt: skip

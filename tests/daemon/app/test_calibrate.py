@@ -220,3 +220,44 @@ def test_a_comparison_that_is_to_correct_nothing_is_on_record_all_the_same(house
     record = records(store)[-1]
     assert (record.body["corrected"], record.body["force_act"]) == (False, 0)
     waterside(store, "B1", "--undo", str(record.act), "--by", "J. Ortiz")
+
+
+def test_exports_carry_every_record(house: tuple[Running, Path], tmp_path: Path) -> None:
+    import csv
+
+    import openpyxl
+
+    _, store = house
+    kept = records(store)
+    for form in ("csv", "xlsx"):
+        command = [
+            sys.executable,
+            "-P",
+            "-m",
+            "daemon",
+            "export",
+            "--from=-1h",
+            "--format",
+            form,
+            "--out",
+            str(tmp_path),
+        ]
+        done = subprocess.run([*command, "--store", str(store)], capture_output=True, text=True, timeout=60)
+        assert done.returncode == 0, done.stderr
+    with (tmp_path / "calibrations.csv").open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    assert [int(r["act"]) for r in rows] == [r.act for r in kept]
+    assert {r["where"] for r in rows} == {"log", "undone", "wall instrument"}
+    wall = next(r for r in rows if r["where"] == "wall instrument")
+    assert (wall["boiler"], wall["wall as found"], wall["wall as left"], wall["unit"]) == (
+        "B1",
+        "2900",
+        "3000",
+        "umho/cm",
+    )
+    assert (wall["by"], wall["remark"], wall["gain in force"]) == ("J. Ortiz", "spring visit", "1")
+    undone = next(r for r in rows if r["where"] == "undone")
+    assert int(undone["withdraws act"]) < int(undone["act"])
+    (book,) = tmp_path.glob("*.xlsx")
+    page = openpyxl.load_workbook(book)["Calibrations"]
+    assert page.max_row == len(kept) + 1
