@@ -122,4 +122,16 @@ def _source(path: Path, b: Boiler) -> Iterator[Found]:
     )
 
 
-RULES = (compensation, dissolved_solids)
+def calibrated_at(v: View) -> Iterator[Found]:
+    """Where the signal is calibrated: a correction in the log beside one at the wall would count twice."""
+    for i, b in enumerate(v.plant.boilers):
+        if b.conductivity is not None and b.conductivity.calibrated_at is None:
+            yield Found(
+                ("boiler", i, "conductivity"),
+                'it is not said where it is calibrated; taken as calibrated_at = "wall instrument". A raw transmitter, '
+                'that nobody adjusts, is "log": `waterside calibrate` then corrects readings here',
+                "note",
+            )
+
+
+RULES = (compensation, calibrated_at, dissolved_solids)

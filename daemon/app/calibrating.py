@@ -15,10 +15,22 @@ from config import units
 from config.model import Boiler, Plant
 from config.solids import NEUTRALISED, compensation_of, sample_word
 from daemon.app.ask import AskError, Refused, ask
-from daemon.app.calibration_talk import Ask, NotDone, Progress, Say, Talk, Wishes, celsius_of, moment_ms, percent_of
+from daemon.app.calibration_talk import (
+    Ask,
+    NotDone,
+    Progress,
+    Say,
+    Talk,
+    Wishes,
+    celsius_of,
+    moment_ms,
+    override_of,
+    percent_of,
+)
 from daemon.app.pairing import NoPair, pair_at, readings
+from daemon.app.wall_display import beside_wall, no_wall, wanted_display
 from daemon.core.reasons import words
-from daemon.measure.calibration import display, tag_of
+from daemon.measure.calibration import tag_of
 from daemon.measure.handheld import Grab, HandheldRefused, at_25
 
 if TYPE_CHECKING:
@@ -26,7 +38,6 @@ if TYPE_CHECKING:
 
 Json = dict[str, Any]
 
-LATELY_MS: Final = 10 * 60_000
 LOOK_BACK_MS: Final = 3 * 3_600_000
 CAUTION: Final = (
     "A sample is taken through a cooler with its cooling water running first, with face shield and gloves: boiler "
@@ -46,6 +57,7 @@ def calibrate(wishes: Wishes, store: Path, by: str, asker: Ask | None, tell: Say
             body: Json = {"how": "undo", "undo": wishes.undo, "reason": wishes.reason or ""}
         else:
             talk.tell(CAUTION)
+            _printed(talk)
             body = _gathered(talk, reader)
         number = _submitted(talk, body)
         talk.tell(f"Recorded as act {number}, by {by}: {_text_of(reader, number)}.")
@@ -68,6 +80,20 @@ def plant_and_boiler(reader: Reader, name: str) -> tuple[Plant, Boiler]:
 # ------------------------------------------------------------------ what is gathered
 
 
+def _printed(talk: Talk) -> None:
+    """The value of a handheld that prints it."""
+    from daemon.app.handheld_line import read_handheld
+
+    w = talk.wishes
+    if w.handheld_from is None:
+        return
+    if w.handheld is not None:
+        raise NotDone("One handheld at a time: --handheld and --from are two.", 2)
+    value, line = read_handheld(w.handheld_from)
+    talk.tell(f"The handheld says {', '.join(f'{k} {v:g}' for k, v in line.items())}; taken: {value:g}.")
+    talk.wishes = replace(w, handheld=value)
+
+
 def _gathered(talk: Talk, reader: Reader) -> Json:
     wishes = talk.wishes
     form = _form(wishes)
@@ -80,15 +106,15 @@ def _gathered(talk: Talk, reader: Reader) -> Json:
     elif form == "offset":
         body["offset"] = wishes.offset
     if body["how"] == "wall":
-        found = _wanted_display(talk)
+        found = wanted_display(talk)
         left = talk.number(wishes.as_left, "--as-left", "And what does it show as left, after your adjustment?")
         talk.complete()
         body |= {"as_found": found, "as_left": left}
-        _beside_wall(talk, reader, body, found)
+        beside_wall(talk, reader, body, found)
     else:
-        shows = _no_wall(talk, body)
+        shows = no_wall(talk, body)
         talk.complete()
-        _beside_wall(talk, reader, body, shows)
+        beside_wall(talk, reader, body, shows)
         _texts(talk)
         if form == "handheld":
             _paired(talk, reader, body, reference or 0.0)
@@ -307,79 +333,6 @@ def _coming(talk: Talk, body: Json, tolerance: float) -> None:
     body["derived_from"] = f"{got['readings']} readings of the next sample"
 
 
-# ------------------------------------------------------------------ the wall display
-
-
-def _wanted_display(talk: Talk) -> float | None:
-    given = talk.wishes.as_found if talk.wishes.as_found is not None else talk.wishes.display
-    return talk.number(given, "--as-found", "What does the wall instrument show as found, before you change anything?")
-
-
-def _no_wall(talk: Talk, body: Json) -> float | None:
-    """What the wall shows, or why it shows nothing."""
-    w = talk.wishes
-    if w.display is not None or w.no_display:
-        body["no_display"] = w.no_display or ""
-        return w.display
-    shows = talk.number(
-        None, "--display or --no-display", "What does the wall instrument show now? (n: there is no display)", none=True
-    )
-    if shows is None and talk.ask is not None:
-        body["no_display"] = "no display, says the technician"
-    return shows
-
-
-def _beside_wall(talk: Talk, reader: Reader, body: Json, shows: float | None) -> None:
-    """Compare the wall display with what the loop says now: more than 1 % of span is range, damping or loop."""
-    c = talk.boiler.conductivity
-    assert c is not None
-    if shows is None:
-        return
-    now = ask(talk.store, {"ask": "probe now", "boiler": talk.boiler.name}, 60.0)
-    span = abs(c.range.high - c.range.low)
-    lately = _lately(reader, talk.plant, talk.boiler.name)
-    found = display(shows, now["loop"], span, now["ma"], lately, c.damping)
-    body["wall"] = {"display": shows, "ours": now["loop"], "ma": now["ma"], **asdict(found)}
-    talk.tell(
-        f"Wall display {talk.shown(shows)}, our loop {talk.shown(now['loop'])} ({now['ma']:.3f} mA): "
-        f"{found.off_percent:+.2f} % of span"
-        + (": right." if not found.what else f". {found.look[0].upper()}{found.look[1:]}.")
-    )
-    if found.what and body["how"] == "log" and not talk.wishes.override:
-        why = "A correction in the log does not mend a difference of range, damping or loop."
-        if talk.ask is None:
-            raise NotDone(f"Not calibrated: {why} Give the reason with --override where it has to be.")
-        talk.tell(why)
-        talk.wishes = replace(talk.wishes, override=_override(talk))
-
-
-def _override(talk: Talk) -> str:
-    """The reason of a technician who knows better; NotDone without one."""
-    assert talk.ask is not None
-    reason = talk.ask("Override, with a reason that stays on record? (Enter: no)  ").strip()
-    if not reason:
-        raise NotDone("Nothing was recorded.")
-    return reason
-
-
-def _lately(reader: Reader, plant: Plant, boiler: str) -> list[float]:
-    """What the loop said in the last minutes, oldest first."""
-    from daemon.core.tags import raw_tags
-    from daemon.measure.current_loop import to_reading
-
-    last = reader.last()
-    tag = next(t for t in raw_tags(plant) if t.name == f"{boiler}.probe")
-    out: list[float] = []
-    for stored in reader.groups((last.at_ms if last else 0) - LATELY_MS):
-        if last is None or stored.group.plant != last.plant:
-            continue
-        for scan in stored.group.scans:
-            if scan.module == tag.module:
-                value = to_reading(scan.counts[tag.channel], tag, stored.group.at_ms).value
-                out += [] if value is None else [float(value)]
-    return out
-
-
 # ------------------------------------------------------------------ the act
 
 
@@ -394,7 +347,7 @@ def _submitted(talk: Talk, body: Json) -> int:
             tail = " Give the reason with --override." if "override" in why else ""
             raise NotDone(f"Not calibrated: {why}.{tail}") from e
         talk.tell(f"Not calibrated: {why}.")
-        reason = _override(talk)
+        reason = override_of(talk)
     try:
         return int(ask(talk.store, request | {"override": reason}, 30.0)["number"])
     except Refused as e:

@@ -37,6 +37,7 @@ class Wishes:
 
     boiler: str
     handheld: float | None = None
+    handheld_from: Path | None = None  # a file that describes a handheld which prints its value
     unit: str | None = None
     meter_factor: float | None = None
     cooled: bool | None = None
@@ -125,6 +126,15 @@ class Talk:
                 "nobody can be asked.",
                 2,
             )
+
+
+def override_of(talk: Talk) -> str:
+    """The reason of a technician who knows better; NotDone without one."""
+    assert talk.ask is not None
+    reason = talk.ask("Override, with a reason that stays on record? (Enter: no)  ").strip()
+    if not reason:
+        raise NotDone("Nothing was recorded.")
+    return reason
 
 
 def celsius_of(talk: Talk, text: str | None) -> float | None:

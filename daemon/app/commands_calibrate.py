@@ -13,6 +13,9 @@ import typer
 def calibrate(
     boiler: Annotated[str, typer.Argument(help="The boiler's name in the plant file.")],
     handheld: Annotated[float | None, typer.Option(help="What the handheld reads of a cooled grab sample.")] = None,
+    handheld_from: Annotated[
+        Path | None, typer.Option("--from", help="Read the handheld itself: a file with its text link and pattern.")
+    ] = None,
     at: Annotated[
         str | None, typer.Option(help='When it was grabbed: "14:05", "2026-11-20 14:05". Default: the next sample.')
     ] = None,
@@ -84,6 +87,7 @@ def calibrate(
         wishes = Wishes(
             boiler=boiler,
             handheld=handheld,
+            handheld_from=handheld_from,
             unit=unit,
             meter_factor=meter_factor,
             cooled=cooled,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 import subprocess
 import sys
@@ -17,6 +18,7 @@ from daemon.core.tags import derived_tags
 from daemon.store.reader import Reader
 from tests.support.living_peer import LivingPeer
 from tests.support.plants import one_boiler
+from tests.support.rawtext import RawText
 from tests.support.service import Running, running
 
 RAW = 'signal = "live"\ncalibrated_at = "log"\n'
@@ -261,3 +263,39 @@ def test_exports_carry_every_record(house: tuple[Running, Path], tmp_path: Path)
     (book,) = tmp_path.glob("*.xlsx")
     page = openpyxl.load_workbook(book)["Calibrations"]
     assert page.max_row == len(kept) + 1
+
+
+HANDHELD = """[plant]
+name = "handheld 3"
+zone = "UTC"
+[[link]]
+name = "usb"
+kind = "text"
+device = "DEVICE"
+parity = "none"
+[[module]]
+name = "handheld3"
+link = "usb"
+every = "1 s"
+pattern = "COND=(?P<cond>[0-9.]+) uS T=(?P<temp>[0-9.]+) C"
+prompt = "R\\r"
+[module.channels]
+cond = { field = "cond" }
+"""
+
+
+async def test_a_handheld_that_prints_is_read_itself(house: tuple[Running, Path], tmp_path: Path) -> None:
+    _, store = house
+    file = tmp_path / "handheld.toml"
+    words = ("B1", "--from", str(file), *GRAB, "--in-log", "--override", "a test", "--by", "J. Ortiz")
+    async with RawText(tmp_path, b"R\r", lambda q: [b"COND=3210.5 uS T=24.8 C\r\n"]) as peer:
+        file.write_text(HANDHELD.replace("DEVICE", str(peer.path)))
+        done = await asyncio.to_thread(waterside, store, *words)
+    assert done.returncode == 0, done.stderr
+    assert "The handheld says cond 3210.5, temp 24.8; taken: 3210.5." in done.stdout
+    record = records(store)[-1]
+    assert record.body["grab"]["value"] == 3210.5
+    waterside(store, "B1", "--undo", str(record.act), "--by", "J. Ortiz")
+    done = await asyncio.to_thread(waterside, store, *words)
+    assert done.returncode == 1
+    assert "The handheld gave no reading" in done.stderr
