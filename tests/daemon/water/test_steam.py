@@ -66,6 +66,24 @@ def test_flash_steam(row: Row) -> None:
     assert flash_fraction(*found) * 100 == pytest.approx(row.number, abs=tolerance)
 
 
+@pytest.mark.parametrize("row", [ST["ST-019"], ST["ST-020"]], ids=str)
+def test_the_boiling_temperature_at_the_saturation_pressure_of_the_release(row: Row) -> None:
+    assert saturation_temperature(row.number * 1000, 0.0) + 273.15 == pytest.approx(row.inputs["T"], rel=1e-8)
+
+
+@pytest.mark.parametrize("row", [ST["ST-001"], ST["ST-006"]], ids=str)
+def test_the_density_of_liquid_water_of_the_release(row: Row) -> None:
+    found = water_density(row.inputs["T"] - 273.15, row.inputs["p"] * 1000, 0.0)
+    assert found == pytest.approx(1 / row.number, rel=1e-8)
+
+
+@pytest.mark.parametrize(
+    ("row", "start", "end"), [(ST["ST-044"], "250 psig", "30 psig"), (ST["ST-054"], "100 psig", "0 psig")], ids=str
+)
+def test_flash_steam_of_the_rows_in_words(row: Row, start: str, end: str) -> None:
+    assert flash_fraction(gauge(start), gauge(end)) * 100 == pytest.approx(row.number, abs=float(row.tolerance))
+
+
 def test_the_heat_in_blowdown() -> None:
     # BD-010, BD-014, BD-018, BD-030, BD-031: US DOE tip sheets and their arithmetic
     hf = {p: liquid_enthalpy(gauge(p)) / BTU_LB for p in ("150 psig", "100 psig")}
