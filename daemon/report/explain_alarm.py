@@ -46,8 +46,7 @@ def explain_alarm(past: Past, number: int) -> Explained:
     scene = Scene(past, stored)
     kind = KINDS[first.kind]
     trail = _Trail(first)
-    past.after(_start(past, stored), None)
-    past.after(stored.group.number, trail.see)
+    past.walk(_start(past, stored), stored.group.number, trail.see)
     state = scene.now.state
     alarm = next(
         (a for a in state.programme.alarms if (a.target, a.kind, a.name) == (first.target, first.kind, first.name)),

@@ -48,7 +48,8 @@ def state(scene: Scene, tag: DerivedTag) -> list[Step]:
         where += f"; {scene.places.where('boiler', i, 'steam_pressure')}"
     steps = [Step("What is wired says", tuple(wired), source=where)]
     c = b.state
-    says = [f"{STATES[c.state]} since {scene.hour(c.since_at)}"]
+    since = f" since {scene.hour(c.since_at)}" if c.since_at else " yet"
+    says = [f"{STATES[c.state]}{since}"]
     if c.blind_ms >= 0:
         says.append(f"what tells it cannot be read for {minutes(s.t - c.blind_ms)}: the last known stands")
     if c.silent_ms >= 0:
@@ -93,8 +94,10 @@ def valve(scene: Scene, tag: DerivedTag) -> list[Step]:
         ("shut_switch", w.shut_switch, "shut"),
     ):
         if r.slot >= 0:
-            other = "shut" if means == "open" else "open" if key == "shut_switch" else "not fully open"
             by = by or key
+            other = (
+                "open" if key == "shut_switch" else "not fully open" if key == "open_switch" and by != key else "shut"
+            )
             wired.append(
                 f"{key.replace('_', ' ')}: {_role(scene, s, r, means, other)}" + ("; it decides" if by == key else "")
             )

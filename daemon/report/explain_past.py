@@ -84,23 +84,32 @@ class Past:
         if done and done % 500 == 0:
             self._progress(done)
 
-    def after(self, number: int, seen: Seen | None = None) -> Known | None:
-        """The state after a group, None before the first. `seen` is shown every step that had to be taken."""
+    def after(self, number: int) -> Known | None:
+        """The state after a group, None before the first."""
         known = self._base(number)
-        if known is not None and known.number == number:
-            return known
-        state, since = (known.state, known.since_ms) if known else (None, None)
         if known is None:
-            first = self.reader.first_number()
             after = max(number - self.reach, -1)
-            if first is not None and first <= after:
-                since = 0  # set to the first group that is stepped
+            first = self.reader.first_number()
+            bounded = first is not None and first <= after
+        elif known.number == number:
+            return known
         else:
-            after = known.number
+            after, bounded = known.number, False
+        return self._walk(known, after, number, bounded)
+
+    def walk(self, after: int, number: int, seen: Seen) -> Known | None:
+        """The state after a group, every step from another one on shown to `seen`."""
+        known = self.after(after)
+        return self._walk(known, known.number if known else -1, number, False, seen)
+
+    def _walk(
+        self, known: Known | None, after: int, number: int, bounded: bool, seen: Seen | None = None
+    ) -> Known | None:
+        state, since = (known.state, known.since_ms) if known else (None, None)
         for done, stored in enumerate(self.reader.groups_after(after), 1):
             if stored.group.number > number:
                 break
-            if since == 0:
+            if bounded and state is None:
                 since = stored.group.at_ms
             state, outcome = self._advance(state, stored.group, self.reader.plant)
             if seen is not None:

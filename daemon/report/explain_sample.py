@@ -128,7 +128,8 @@ def sample_line(scene: Scene, boiler: str) -> Step:
     s, b, w = boiler_of(scene, boiler)
     i, rule, smp = index(scene, boiler), w.sample_rule, b.sampler
     says = [f"arrangement {rule.arrangement}: {_ARRANGED.get(rule.arrangement, '')}"]
-    says.append(f"the boiler is {STATES[b.state.state]} since {scene.hour(b.state.since_at)}")
+    since = f" since {scene.hour(b.state.since_at)}" if b.state.since_at else ""
+    says.append(f"the boiler is {STATES[b.state.state]}{since}")
     if rule.arrangement in ("continuous", "side-stream"):
         if smp.flow_ms >= 0:
             says.append(f"sample flows for {minutes(s.t - smp.flow_ms)}; flush time {minutes(rule.flush_ms)}")

@@ -66,10 +66,12 @@ def test_a_proposed_limit_is_reckoned_from_the_set_point() -> None:
 
 def test_the_values_of_the_delay_are_those_that_were_read(tmp_path: Path) -> None:
     """Continuous sample, limit 3300 from the set point: beyond it from the 41st poll on, raised a minute later."""
-    scans = [counted(cond(3000 if k < 40 else 3400 + k), 5, 0, 1) for k in range(60)]
+    scans = [counted(cond(3000 if k < 40 else 3400 + k), 5, 0, 1) for k in range(48)]
     path = store(tmp_path / "w.db", every(START, 10_000, scans))
+    kept = store(tmp_path / "kept.db", every(START, 10_000, scans), snapshot_every=1)  # a state after each of the last
+    assert explained(kept, 1).as_json() == explained(path, 1).as_json()
     told = explained(path, 1)
-    assert told.facts["kind"] == "conductivity_high" and told.facts["group"] == 47
+    assert told.facts["kind"] == "conductivity_high" and told.facts["group"] == 47 and told.differs == ()
     rows = next(s for s in told.steps if s.title == "Values in the delay").rows
     beyond = [r for r in rows if "beyond" in r]
     assert len(beyond) == 7 and len(rows) == 9
