@@ -23,10 +23,10 @@ DEAD, LIVING = 4, (1, 2, 3)
 ROUNDS = 5  # tries at the dead module before it returns
 
 
-def plant(device: str) -> Plant:
+def plant(device: str, *more: int) -> Plant:
     text = f'{HEAD}[[link]]\nname = "pair"\nkind = "modbus-rtu"\ndevice = "{device}"\nbaud = 115200\nparity = "none"\n'
     text += 'timeout = "250 ms"\n'
-    for unit in (*LIVING, DEAD):
+    for unit in (*LIVING, DEAD, *more):
         text += f'[[module]]\nname = "m{unit}"\nlink = "pair"\nunit = {unit}\nevery = "1200 ms"\n'
         text += '[module.channels]\na = { function = "input", address = 0 }\n'
     return Plant.model_validate(tomllib.loads(text))
@@ -109,3 +109,38 @@ async def test_between_two_tries_at_a_dead_module_its_neighbours_are_read_at_the
     assert all(units.count(unit) >= 2 for units in between[2:] for unit in LIVING), between
     dead = [s.faults[0] for p in seen for s in p.scans if s.module == len(LIVING)]
     assert dead.count(Fault.NOT_POLLED) >= dead.count(Fault.NO_ANSWER) > 0
+
+
+async def test_two_dead_modules_are_both_tried_each_interval_and_both_found_when_they_return(tmp_path: Path) -> None:
+    """Two timeouts fit behind the living ones: 2 x 0.35 s of 1.2 s."""
+    other = 5
+    alive: set[int] = set(LIVING)
+    order: list[int] = []
+
+    def answer(request: bytes) -> list[bytes | None]:
+        order.append(request[0])
+        return [rtu(request[0], bytes((4, 2, 0, request[0])))] if request[0] in alive else []
+
+    seen: list[Polled] = []
+    back: list[int] = []
+
+    async def deliver(polled: Polled) -> None:
+        seen.append(polled)
+        if not back and min(order.count(DEAD), order.count(other)) >= 3:
+            alive.update((DEAD, other))
+            back.append(len(seen))
+
+    async with RawRtu(tmp_path, answer) as peer:
+        site = plant(peer.path, other)
+        poller = Poller(site, {"pair": open_link(site.links[0])}, SystemClock(), deliver)
+        running = asyncio.create_task(poller.run())
+        async with asyncio.timeout(60):
+            while not back or len(seen) < back[0] + 2:  # noqa: ASYNC110
+                await asyncio.sleep(0.02)
+        await poller.stop()
+        await running
+    assert all(s.counts[0] is not None for p in seen for s in p.scans if s.module < len(LIVING))
+    while_dead = [u for u in order if u in (DEAD, other)][:6]
+    assert sorted(while_dead[:2]) == sorted(while_dead[2:4]) == sorted(while_dead[4:]) == [DEAD, other]
+    returned = seen[back[0]]
+    assert [s.counts[0] for s in returned.scans] == [*LIVING, DEAD, other]
