@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from config.load import loads
@@ -154,6 +154,7 @@ ACTIONS = st.one_of(
 
 
 @settings(max_examples=150, deadline=None)
+@example([("stopped", 0), ("flow", 1), ("killed before it is stored", 0)])  # a run of which nothing is in the log
 @given(st.lists(ACTIONS, max_size=60))
 def test_in_any_order_of_polls_losses_and_restarts_the_total_is_the_sum_of_what_is_stored(
     actions: list[tuple[str, int]],
