@@ -2,16 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import asyncio
+from collections.abc import AsyncIterator, Sequence
+from contextlib import asynccontextmanager
+from pathlib import Path
 
 import pytest
 
-from config.model import Module
+from config.model import Link, Module
+from drivers.capture import capture_to, captured
 from drivers.contract import Answer, Fault
 from drivers.modbus.decode import Items
 from drivers.modbus.functions import Refusal
 from drivers.modbus.plan import plan
 from drivers.modbus.poll import ready
+from drivers.registry import open_link, plan_reads
+from tests.support.modbus import gateway_link, rtu_link, tcp_link
+from tests.support.rawpeer import DROP, RawGateway, RawRtu, RawTcp, Reply
 
 CHANNELS = {
     "coil": {"function": "coil", "address": 0},
@@ -74,3 +81,82 @@ def test_after_an_earlier_silence_it_was_not_asked_and_the_module_counts_as_sile
 
 def test_a_refusal_of_another_request_does_not_touch_it() -> None:
     assert played(Refusal(Fault.REFUSED_1, ""), (7,), (0, 3), (9,)).counts == (None, 7, 3, 9)
+
+
+ONLY = Module.model_validate(
+    {
+        "name": "ai",
+        "link": "panel",
+        "channels": {"pulses": CHANNELS["pulses"], "level": {"function": "input", "address": 22}},
+        "clear_on_read": ["input 20..21"],
+    }
+)
+
+
+@asynccontextmanager
+async def peer(kind: str, folder: Path, reply: Reply) -> AsyncIterator[Link]:
+    """A link to a peer that replies so."""
+    match kind:
+        case "modbus-tcp":
+            async with RawTcp(reply) as tcp:
+                yield tcp_link(tcp.port, "300 ms")
+        case "modbus-rtu-over-tcp":
+            async with RawGateway(reply) as gateway:
+                yield gateway_link(gateway.port, "300 ms")
+        case _:
+            async with RawRtu(folder, reply) as port:
+                yield rtu_link(port.path, "300 ms")
+
+
+KINDS = pytest.mark.parametrize("kind", ["modbus-tcp", "modbus-rtu", "modbus-rtu-over-tcp"])
+
+
+@KINDS
+async def test_a_link_lost_while_the_answer_is_awaited_has_cut_it_off_and_later_is_just_down(
+    kind: str, tmp_path: Path
+) -> None:
+    async with peer(kind, tmp_path, lambda request: [DROP]) as link:
+        driver = open_link(link, capture_to(tmp_path))
+        real = [await driver.read(plan_reads(ONLY, link))]
+        gone = link.model_copy(update={"host": "127.0.0.1", "port": 1} if link.host else {"device": "/dev/none"})
+        down = open_link(gone)
+        assert (await down.read(plan_reads(ONLY, link))).faults == (Fault.LINK_DOWN, Fault.LINK_DOWN)
+        await down.aclose()
+        await driver.aclose()
+    assert real[0].faults == (Fault.CUT_OFF, Fault.LINK_DOWN)
+    assert real[0].silent
+    played = captured(tmp_path / f"{link.name}.txt", link)
+    assert (await played.read(plan_reads(ONLY, link))).faults == real[0].faults
+
+
+@KINDS
+async def test_closing_cuts_off_what_was_asked_and_is_stopping_before(kind: str, tmp_path: Path) -> None:
+    asked = asyncio.Event()
+
+    def reply(request: bytes) -> list[bytes | None]:
+        asked.set()
+        return []
+
+    async with peer(kind, tmp_path, reply) as link:
+        driver = open_link(link.model_copy(update={"timeout": 30.0}))
+        reading = asyncio.create_task(driver.read(plan_reads(ONLY, link)))
+        await asked.wait()
+        await driver.aclose()
+        assert (await reading).faults == (Fault.CUT_OFF, Fault.STOPPING)
+        assert (await driver.read(plan_reads(ONLY, link))).faults == (Fault.STOPPING, Fault.STOPPING)
+
+
+@KINDS
+async def test_no_request_is_sent_a_second_time_for_an_answer_that_did_not_come(kind: str, tmp_path: Path) -> None:
+    requests: list[bytes] = []
+
+    def reply(request: bytes) -> list[bytes | None]:
+        requests.append(request)
+        return []
+
+    async with peer(kind, tmp_path, reply) as link:
+        driver = open_link(link)
+        for n in (1, 2):
+            assert (await driver.read(plan_reads(ONLY, link))).faults == (Fault.NO_ANSWER, Fault.NO_ANSWER)
+            assert len(requests) == n
+        await driver.aclose()
