@@ -15,6 +15,8 @@ from daemon.core.tags import RawTag, derived_tags, raw_tags
 from daemon.report import explain_signal
 from daemon.report.explain_derived import NO_VALUE_WHEN_BAD, explain_derived
 from daemon.report.explain_made import ExplainError, Unknown
+from daemon.report.explain_manual import explain_manual
+from daemon.report.explain_manual import names as manual_names
 from daemon.report.explain_parts import Explained, listed
 from daemon.report.explain_past import DAY, NEAR, Past, Scene
 from daemon.report.explain_raw import explain_raw
@@ -30,7 +32,10 @@ def explain_tag(past: Past, name: str, at_ms: int | None) -> Explained:
         return explain_raw(Scene(past.reaching(NEAR), scene.stored), raw, at_ms, remarks)
     derived = next((t for t in derived_tags(scene.plant) if t.name == name), None)
     if derived is None:
-        raise Unknown(_no_tag(scene, name))
+        entered = explain_manual(scene, name, at_ms, remarks)
+        if entered is None:
+            raise Unknown(_no_tag(scene, name))
+        return entered
     if derived.what in ("total", "mass"):  # what was before is in the value stored before
         scene = Scene(past if past.whole(scene.group.number) else past.reaching(NEAR), scene.stored)
     elif derived.what not in NO_VALUE_WHEN_BAD:
@@ -87,6 +92,7 @@ def scene_at(past: Past, at_ms: int | None) -> tuple[Scene, list[str]]:
 
 def _no_tag(scene: Scene, name: str) -> str:
     names = [t.name for t in raw_tags(scene.plant)] + [t.name for t in derived_tags(scene.plant)]
+    names += [n for n in manual_names(scene) if n not in names]
     folded = {n.casefold(): n for n in names}
     target, _, key = name.casefold().partition(".")
     of_target = [n for n in names if n.casefold().partition(".")[0] == target]

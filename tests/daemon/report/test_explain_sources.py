@@ -9,11 +9,13 @@ import pytest
 
 import config
 from config.load import loads
-from daemon.core.scan import Group, Scan
+from daemon.core.scan import Act, Group, Scan
+from daemon.report.explain_made import ExplainError, Unknown
 from daemon.report.explain_parts import Explained
 from tests.daemon.report.test_explain import explained, step
 from tests.support.plants import HEAD
 from tests.support.small_store import BOILER, cond, counted, every, store
+from tests.support.stores import begin, commit, made
 
 START = 1_789_000_000_000
 GRAB = {"value": 3150, "unit": "uS/cm", "cooled": True, "compensated": True, "neutralised": False}
@@ -153,3 +155,27 @@ def test_a_plant_in_si_units_reads_its_own(tmp_path: Path) -> None:
     told = explained(path, "B1.probe")
     assert told.facts["shown"].endswith("uS/cm") and "umho" not in told.as_text()
     assert "US gal" not in explained(path, "makeup.total").as_text()
+
+
+async def test_a_result_entered_by_hand_is_its_record(tmp_path: Path) -> None:
+    path = tmp_path / "w.db"
+    writer = await begin(path)
+    for number in range(1, 23):
+        act = None
+        if number == 1:
+            entered = await writer.add_act("enter", "J. Ortiz", {"what": "hardness"}, made(1).group.at_ms)
+            act = Act(entered, "enter", "", 0)
+        await commit(writer, made(number, act))
+    await writer.aclose()
+    told = explained(path, "b1.hardness")
+    last = made(22).outcome.manual[0]
+    assert (told.facts["value"], told.facts["unit"]) == (last.value, "ppm as CaCO3")
+    assert told.facts["by"] == "J. Ortiz" and "entered by J. Ortiz" in step(told, "Entered by hand")
+    assert "titrated" in step(told, "Entered by hand")
+    assert len(next(s for s in told.steps if s.title == "Earlier results").rows) == 3
+    others = [made(n).outcome.manual[0] for n in (4, 10, 16)]
+    for other in others:  # as it stood when each was the newest; none was entered before the log began
+        with pytest.raises(ExplainError, match="Nothing is stored"):
+            explained(path, "B1.hardness", other.taken_ms)
+    with pytest.raises(Unknown, match=r"B1\.hardness"):
+        explained(path, "B1.hardnes")
