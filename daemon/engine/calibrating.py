@@ -270,7 +270,7 @@ def _record(
 def _break(doing: Doing, b: BoilerCell) -> None:
     """Readings step here: what compares across it starts afresh."""
     b.correction.break_ms, b.correction.break_at_ms = doing.group.elapsed_ms, doing.group.at_ms
-    b.ref = None
+    b.ref = b.blow.sampled = b.blow.last = None
 
 
 def _text(body: Mapping[str, Any], key: str) -> str:

@@ -292,3 +292,14 @@ def test_a_comparison_alone_is_on_record_and_changes_nothing() -> None:
     assert cell(f).break_at_ms == broken_at
     assert (record.body["corrected"], record.body["error_percent"]) == (False, pytest.approx(-0.474, abs=0.02))
     assert "compared (ours off by -0.5 %), and nothing corrected" in f.last("calibration").evidence
+
+
+def test_a_blow_under_way_is_told_in_one_scale() -> None:
+    f = feed()
+    f.run(60, blow=1, cond=2000)
+    act(f, **pair(f, 2400))
+    f.run(60, cond=1900)
+    f.run(60, blow=0)
+    (blow,) = f.blows
+    assert blow.sampled == pytest.approx(2400, abs=0.5)  # the first after the break, not 2000
+    assert blow.ended_at == pytest.approx(1900 * 1.2, abs=0.5)
