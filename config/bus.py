@@ -33,6 +33,7 @@ class Link(Part):
     baud: int = Field(default=19200, ge=300, le=1_000_000)  # of the pair behind the gateway for modbus-rtu-over-tcp
     parity: Literal["none", "even", "odd"] = "even"
     stop_bits: Literal[1, 2] = 1
+    data_bits: Literal[7, 8] = 8  # of the characters of a text link; Modbus says itself how many
     direction: Literal["adapter", "kernel"] = "adapter"  # who switches an RS-485 pair between sending and listening
     timeout: Annotated[Time, Positive] | None = None  # s, the longest wait for one answer; None: from the module's own
     pause: Time = 0.0  # s of quiet before each request beyond the 3.5 characters: the turnaround pause

@@ -1,7 +1,8 @@
 """Instruments that print lines of text, on a serial port or behind a serial server: a thread of its own for each link.
 
 Lives here: `open_text`, the thread that keeps listening, `plan` and `read_once`. What a line is and says is in
-`drivers.text_line`. May import: config, drivers.contract, drivers.wire_time, the two ends of `drivers.modbus.wires`.
+`drivers.text_line`. May import: config, drivers.contract, drivers.wire_time, the ends of a
+link in `drivers.modbus`.
 
 One that prints by itself is listened to all the time; a poll takes the newest whole line, which no other poll gets.
 Where none has come since the last poll, a poll waits for one as long as the link waits for an answer. One that is
@@ -22,7 +23,8 @@ from typing import TYPE_CHECKING, Final, TypeVar
 from config.bus import Channel, Link, Module
 from drivers import wire_time
 from drivers.contract import Answer, DriverError, Fault, Pick, ReadPlan, nothing
-from drivers.modbus.wires import SLICE_S, Wire, open_serial, open_socket, serial_trouble, socket_trouble
+from drivers.modbus.ascii import open_characters
+from drivers.modbus.wires import SLICE_S, Wire, open_socket, serial_trouble, socket_trouble
 from drivers.text_line import Cutter, Instrument, first_answer, instrument, understood
 
 if TYPE_CHECKING:
@@ -172,7 +174,7 @@ class TextDriver:
                 self._wire = open_socket(link, link.host, lambda: self._closed)
             else:
                 assert link.device
-                self._wire = open_serial(link, link.device)
+                self._wire = open_characters(link, link.device)
         except (OSError, ValueError) as error:
             self._trouble = self._sentence(error)
             self._not_before = wire_time.now() + self._hold

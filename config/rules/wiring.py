@@ -16,7 +16,7 @@ from config.rules.view import Use, View, Wired
 from config.units import UNITS
 
 _TCP_KEYS: Final = ("host", "port")
-_SERIAL_KEYS: Final = ("device", "baud", "parity", "stop_bits", "direction")
+_SERIAL_KEYS: Final = ("device", "baud", "parity", "stop_bits", "data_bits", "direction")
 _OVER_TCP: Final = ("modbus-tcp", "modbus-rtu-over-tcp")
 
 
@@ -37,6 +37,9 @@ def link_keys(v: View) -> Iterator[Found]:
                 continue  # of the pair behind the gateway: answers are timed by it
             if key in link.model_fields_set:
                 yield Found(("link", i, key), f"a {link.kind} link has no {key}; take it out, or see to the kind")
+        if not tcp and link.kind != "text" and "data_bits" in link.model_fields_set:
+            bits = 7 if link.kind == "modbus-ascii" else 8
+            yield Found(("link", i, "data_bits"), f"a {link.kind} link has {bits} by its standard; take it out")
 
 
 def _over_tcp(link: Link) -> bool:

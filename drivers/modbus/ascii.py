@@ -39,15 +39,26 @@ def inward(link: Link) -> bytes:
     return bytes(c & 0x7F if c.bit_count() & 1 == wanted else SPOILT for c in range(256))
 
 
+def open_seven(link: Link, device: str) -> SerialWire:
+    """The port of a link whose characters have seven bits. OSError or ValueError as `open_serial`."""
+    one_stop = link.model_copy(update={"stop_bits": 1}) if link.parity == "none" else link
+    return open_serial(one_stop, device, parity="none", outward=outward(link), inward=inward(link))
+
+
+def open_characters(link: Link, device: str) -> SerialWire:
+    """The port of a text link: eight bits, or seven."""
+    return open_seven(link, device) if link.data_bits == 7 else open_serial(link, device)
+
+
 def open_ascii(link: Link, tap: Tap | None = None) -> LineDriver:
     """The driver of a modbus-ascii link, its port not yet opened."""
     if not link.device:
         raise DriverError(f'Link {link.name}: modbus-ascii wants device = "/dev/serial/by-id/...".')
     device = link.device
 
-    def dial(closing: object) -> SerialWire:
-        one_stop = link.model_copy(update={"stop_bits": 1}) if link.parity == "none" else link
-        return open_serial(one_stop, device, parity="none", outward=outward(link), inward=inward(link))
-
-    end = End(dial, lambda error: serial_trouble(link, device, error), lambda: remark(link.name, device))
+    end = End(
+        lambda closing: open_seven(link, device),
+        lambda error: serial_trouble(link, device, error),
+        lambda: remark(link.name, device),
+    )
     return LineDriver(link, ASCII, end, tap)

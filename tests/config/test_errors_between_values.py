@@ -90,6 +90,12 @@ ERRORS: list[tuple[str, tuple[tuple[str, str], ...], str, str]] = [
         "link panel port",
         "a modbus-rtu link has no port",
     ),
+    (
+        SERIAL,
+        (('device = "/dev/ttyS0"', 'device = "d"\ndata_bits = 8'),),
+        "link panel data_bits",
+        "a modbus-rtu link has 8 by its standard",
+    ),
     (SERIAL, (("unit = 1", "unit = 0"),), "module io unit", "wants 1 to 247 on a modbus-rtu link; found 0"),
     (SERIAL, (("unit = 1", "unit = 248"),), "module io unit", "wants 1 to 247 on a modbus-rtu link; found 248"),
     (

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import asyncio
+import os
+import tty
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -10,6 +12,7 @@ from typing import Any
 import pytest
 
 from drivers.contract import Answer, DriverError, Fault
+from drivers.modbus.ascii import outward
 from drivers.registry import open_link, plan_reads
 from drivers.text import TextDriver, TextPlan, Trouble, open_text, plan, read_once
 from tests.support import wire
@@ -320,3 +323,43 @@ async def test_a_handheld_that_is_not_plugged_in(tmp_path: Path) -> None:
     assert isinstance(got, Trouble)
     assert got.fault is Fault.LINK_DOWN
     assert got.detail.endswith("It is tried again by itself.")
+
+
+@pytest.mark.parametrize(("parity", "stop_bits"), [("even", 1), ("odd", 2), ("none", 1), ("none", 2)])
+async def test_seven_bits_and_a_parity_that_is_checked(tmp_path: Path, parity: str, stop_bits: int) -> None:
+    link = text_link(device="?", parity=parity, data_bits=7, stop_bits=stop_bits, timeout="300 ms")
+    there = outward(link)
+    spoilt = bytearray(line(2).translate(there))
+    spoilt[5] ^= 0x02  # one bit of the number
+    asked: list[bytes] = []
+
+    def reply(request: bytes) -> list[bytes | None]:
+        return [line(1).translate(there)] if len(asked) == 1 else [bytes(spoilt)]
+
+    master, slave = os.openpty()
+    tty.setraw(slave)
+    loop = asyncio.get_running_loop()
+
+    def came() -> None:
+        if data := os.read(master, 100):
+            asked.append(data)
+            for part in reply(data):
+                os.write(master, part or b"")
+
+    loop.add_reader(master, came)
+    wire.declare(b"R\r")
+    driver, how = open_text(link.model_copy(update={"device": os.ttyname(slave)})), poll(prompt="R\r")
+    try:
+        assert (await driver.read(how)).counts == (1.0, 25.0)
+        second = await driver.read(how)
+        if parity == "none":
+            assert second.counts != (2.0, 25.0)  # nobody can tell without parity or checksum
+        else:
+            assert second.faults == (Fault.BAD_ANSWER,) * 2
+            assert "control characters" in second.detail
+    finally:
+        await driver.aclose()
+        loop.remove_reader(master)
+        os.close(master)
+        os.close(slave)
+    assert set(asked) == {b"R\r".translate(there)}
