@@ -36,6 +36,13 @@ DERIVED: Final[Mapping[str, Maker]] = {
     "event": explain_figures.figure,
     "pacing": explain_figures.pacing,
 }
+
+
+def _what_it_is(scene: Scene, tag: DerivedTag) -> list[Step]:
+    """All that can be said of a kind of tag that has no steps yet."""
+    return [Step("What it is", (tag.about or tag.label or f"a value of {tag.target}",))]
+
+
 NO_VALUE_WHEN_BAD: Final = ("figure", "event", "pacing")
 
 
@@ -45,7 +52,7 @@ def explain_derived(scene: Scene, tag: DerivedTag, asked_ms: int | None, remarks
         return _nothing_yet(scene, tag, asked_ms, remarks)
     stored, d = found
     then = scene.at(stored)
-    steps = list(DERIVED[tag.what](then, tag))
+    steps = list(DERIVED.get(tag.what, _what_it_is)(then, tag))
     value: float | None = d.value
     if tag.what in NO_VALUE_WHEN_BAD and quality(d.reason).value == "bad":
         value = None
@@ -129,9 +136,9 @@ def _nothing_yet(scene: Scene, tag: DerivedTag, asked_ms: int | None, remarks: l
             reads = "no value" if value is None else scene.both(value, "uS/cm")
             steps.append(Step("Probe", (f"the probe itself says {reads}: {told(s.reasons[w.probe])}",)))
     elif tag.what not in ("event", "figure", "pacing"):
-        steps = list(DERIVED[tag.what](scene, tag))
+        steps = list(DERIVED.get(tag.what, _what_it_is)(scene, tag))
     else:
-        steps = [Step("What it is", (tag.about or tag.label,))]
+        steps = _what_it_is(scene, tag)
     label = tag.label or _WHAT.get(tag.what, tag.what)
     remarks = [*remarks, "no value of it was stored up to this time"]
     return explained(

@@ -54,8 +54,8 @@ def explained(
 ) -> Explained:
     v = scene.version
     summary = [f"{text}, {told(reason)}"]
-    if value is not None and unit:
-        summary.append(f"exactly {value!r} {unit}, as stored")
+    if value is not None and (unit or (isinstance(value, float) and text == num(value))):
+        summary.append(f"exactly {f'{value!r} {unit}'.rstrip()}, as stored")
     asked = "" if asked_ms is None or asked_ms == at_ms else f"; asked for {scene.clock(asked_ms)}"
     summary.append(f"at {scene.clock(at_ms)}{asked}")
     summary.append(

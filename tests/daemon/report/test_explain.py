@@ -50,7 +50,7 @@ def step(found: Explained, title: str) -> str:
 def exact(found: Explained) -> float | int:
     """The number printed as exact, read back."""
     line = next(x for x in found.summary if x.startswith("exactly "))
-    text = line.split()[1]
+    text = line.split()[1].rstrip(",")
     return float(text) if "." in text or "e" in text else int(text)
 
 
@@ -95,6 +95,8 @@ def figure(look: Look, k: int, tag: DerivedTag, found: Explained) -> None:
     value = None if bad else d.value
     assert (found.facts["value"], found.facts["reason"], found.facts["at_ms"]) == (value, d.reason, at_ms), tag.name
     as_printed(found, value, d.reason)
+    if value is not None and tag.what in ("figure", "event"):
+        assert exact(found) == value
 
 
 def as_printed(found: Explained, value: float | int | None, why: int) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-from hypothesis import given, settings
+from hypothesis import event, given, settings
 from hypothesis import strategies as st
 
 from config.load import loads
@@ -16,13 +16,32 @@ from daemon.core.tags import derived_tags, raw_tags
 from daemon.engine import State
 from daemon.measure.wiring import ANALOGUE
 from daemon.report.explain import explain_tag
+from daemon.report.explain_alarm import explain_alarm
 from daemon.report.explain_past import Past
 from daemon.store.reader import Reader
 from tests.support.small_store import BOILER, cond, store
+from tests.support.wording import forbidden
 
 START = 1_789_000_000_000
-OTHER = BOILER.replace("0..5000 uS/cm", "0..4000 uS/cm").replace('pulse = "100 L"', 'pulse = "50 L"')
-TEXTS = {1: BOILER, 2: OTHER}
+ANALOGUE_TOO = (
+    BOILER.replace(
+        'b1_limit = { function = "discrete", address = 1 }',
+        'b1_limit = { function = "discrete", address = 1 }\n'
+        'condensate = { function = "input", address = 3, type = "u16", span = "0..65535 = 0..20 mA" }',
+    )
+    + """
+[[analogue]]
+name = "condensate"
+channel = "ai.condensate"
+range = "4..20 mA = 0..200 uS/cm"
+high = 60
+low = 5
+deadband = 5
+delay = "20 s"
+"""
+)
+OTHER = ANALOGUE_TOO.replace("0..5000 uS/cm", "0..4000 uS/cm").replace('pulse = "100 L"', 'pulse = "50 L"')
+TEXTS = {1: ANALOGUE_TOO, 2: OTHER}
 PLANTS = {v: loads(text).plant for v, text in TEXTS.items()}
 
 counts = st.tuples(
@@ -30,6 +49,7 @@ counts = st.tuples(
     st.one_of(st.integers(0, 40), st.integers(0, 2**32 - 1), st.none()),
     st.sampled_from([0, 0, 1, None]),
     st.sampled_from([0, 1, 1, 1, None]),
+    st.one_of(st.sampled_from([13_107, 20_000, 60_000]), st.integers(0, 65535), st.none()),
 )
 polls = st.lists(
     st.tuples(counts, st.sampled_from([10_000] * 6 + [30_000, 700_000]), st.sampled_from([1, 2, 17, 18])),
@@ -56,6 +76,14 @@ def test_any_poll(found: list[tuple[tuple[int | None, ...], int, int]], turn: in
     with TemporaryDirectory(prefix="waterside-any-") as folder:
         path = store(Path(folder) / "w.db", of, TEXTS, snapshot_every=every)
         check(path, of, pick % len(of))
+        with Reader(path) as reader:
+            numbers = {e.occurrence for e in reader.journal() if e.occurrence}
+            past = Past(reader, advance)
+            for number in numbers:
+                told = explain_alarm(past, number)
+                assert told.differs == (), told.as_text()
+                assert told.facts["alarm"] == number and not forbidden(told.as_text())
+            event(f"alarms: {min(len(numbers), 5)}")
 
 
 def check(path: Path, of: list[Group], look: int) -> None:
