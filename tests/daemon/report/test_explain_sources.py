@@ -46,6 +46,7 @@ def test_a_correction_in_the_log_is_named_with_who_when_and_its_factor(tmp_path:
     assert "no calibration" in step(before, "Calibrations on record")
     assert after.facts["value"] == pytest.approx(1.05 * before.facts["value"])
     worked = step(after, "Correction in the log")
+    assert f"= {after.facts['shown']}" in worked
     assert worked.startswith("1.05 × (") and "calibration record of act 1" in worked
     record = step(after, "Calibrations on record")
     assert "act 1 (log, in force)" in record and "by J. Ortiz, with handheld 3" in record
@@ -115,6 +116,27 @@ def test_a_printed_number_is_no_current(tmp_path: Path) -> None:
     assert not any("NAMUR" in s.source for s in told.steps)
     beyond = printed(tmp_path / "b.db", 260.0)
     assert beyond.facts["reason_words"] == "above its range"
+
+
+def test_a_boiler_read_by_a_text_instrument_has_its_representative_reading(tmp_path: Path) -> None:
+    text = (
+        PRINTED
+        + """[[boiler]]
+name = "B1"
+pressure = "8 barg"
+conductivity = { channel = "meter.cond2", range = "0..5 mS/cm", signal = "live" }
+sample = { arrangement = "continuous", flush = "20 s" }
+"""
+    )
+    text = text.replace('cond = { field = "cond" }', 'cond = { field = "cond" }\ncond2 = { field = "probe" }')
+    text = text.replace("(?P<cond>[0-9.]+) uS", "(?P<cond>[0-9.]+) uS (?P<probe>[0-9.]+) mS")
+    groups = [Group(n, START + n * 10_000, n * 10_000, 1, 1, (Scan(0, (12.0, 2.5), (0, 0)),)) for n in range(1, 9)]
+    path = store(tmp_path / "w.db", groups, {1: text})
+    told = explained(path, "B1.conductivity")
+    assert told.facts["value"] == 2500.0 and told.differs == ()
+    assert "2.5" in step(told, "As read") and "2500 umho/cm" in step(told, "Value by the instrument's own unit")
+    assert "Ends of the range" not in [s.title for s in told.steps]
+    assert "flush time 20 s" in step(told, "Sample line")
 
 
 def test_a_register_that_reading_clears_has_increments(tmp_path: Path) -> None:
