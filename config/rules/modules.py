@@ -80,6 +80,33 @@ def waits(v: View) -> Iterator[Found]:
             )
 
 
+def silences(v: View) -> Iterator[Found]:
+    """A module that falls silent can be tried at each of its instants beside its neighbours, or it is said.
+
+    A try takes the wait and as long again for a late answer, on all but Modbus TCP, and a little more.
+    """
+    links = {link.name: link for link in v.plant.links}
+    for i, m in enumerate(v.plant.modules):
+        link = links.get(m.link)
+        others = [o for o in v.plant.modules if o.link == m.link and o.name != m.name]
+        if link is None or not others:
+            continue
+        wait = link.waits(m.answers_within)
+        takes = wait * (1 if link.kind == "modbus-tcp" else 2) + _A_LITTLE
+        other = min(others, key=lambda o: o.every)
+        if takes >= other.every:
+            yield Found(
+                ("module", i, "every" if "every" in m.model_fields_set else "name"),
+                f"should {m.name} fall silent, finding out whether it is back takes {takes:g} s of link {link.name}, "
+                f"and {other.name} is due every {other.every:g} s: it is tried less often then, and read up to 30 s "
+                "after it is back. Write its true answers_within, or the link's true timeout",
+                "note",
+            )
+
+
+_A_LITTLE = 0.1  # s: frames, adapters
+
+
 def numbers(v: View) -> Iterator[Found]:
     """Numbers like 40001 are turned into function and address, which is said."""
     for i, m in enumerate(v.plant.modules):
@@ -120,4 +147,4 @@ def _alone(i: int, m: Module) -> Iterator[Found]:
         yield Found(("module", i, "leave_out"), "says nothing without a type; wants both, or none")
 
 
-RULES = (never, fits, cleared_meters, waits, numbers, types)
+RULES = (never, fits, cleared_meters, waits, silences, numbers, types)

@@ -278,3 +278,26 @@ def test_the_lists_of_names_are_those_of_the_rooms_that_fill_them() -> None:
     assert set(KINDS) <= set(KIND_NAMES)
     assert set(SERVED_LINKS) == set(DRIVERS)
     assert len(set(KIND_NAMES)) == len(KIND_NAMES)
+
+
+@pytest.mark.parametrize(
+    ("kind", "every", "more", "said"),
+    [
+        ("modbus-tcp", "1 s", "", "takes 1.1 s of link panel, and io is due every 1 s"),
+        ("modbus-tcp", "2 s", "", None),
+        ("modbus-tcp", "1 s", 'answers_within = "200 ms"\n', None),
+        ("modbus-rtu", "2 s", "", "takes 2.1 s of link panel, and io is due every 2 s"),
+        ("modbus-rtu", "2500 ms", "", None),
+    ],
+)
+def test_a_silence_that_a_neighbour_has_no_time_for_is_told(kind: str, every: str, more: str, said: str | None) -> None:
+    """A try of a silent module is made beside the living ones where it fits (daemon/acquire/README.md, rule 5)."""
+    base = (SERIAL if kind == "modbus-rtu" else METERED).replace('every = "5 s"', f'every = "{every}"')
+    assert f'every = "{every}"' in base
+    second = (
+        f'[[module]]\nname = "far"\nlink = "panel"\nunit = 9\n{more}[module.channels]\n'
+        'x = { function = "discrete", address = 0 }\n'
+    )
+    told = [f for f in findings(base + second) if "should far fall silent" in f.text]
+    assert [f.level for f in told] == (["note"] if said else [])
+    assert said is None or said in told[0].text
