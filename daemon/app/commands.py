@@ -136,10 +136,16 @@ def schema() -> None:
 
 
 @app.command()
-def status(store: StoreOpt = None, as_json: JsonOpt = False) -> None:
+def status(
+    store: StoreOpt = None,
+    figures: Annotated[
+        bool, typer.Option("--figures", help="Cycles, blowdown, makeup and chemical feed of the last 24 hours too.")
+    ] = False,
+    as_json: JsonOpt = False,
+) -> None:
     """How the plant stands now: boilers, meters, alarms, modules, mails waiting.
 
-    Example: waterside status --store var/waterside.db
+    Example: waterside status --figures --store var/waterside.db
     """
     from daemon.app.status import read_status
 
@@ -147,7 +153,7 @@ def status(store: StoreOpt = None, as_json: JsonOpt = False) -> None:
     if as_json:
         print(json.dumps(found.as_json(), indent=1, ensure_ascii=False))
     else:
-        found.show()
+        found.show(figures=figures)
     raise typer.Exit(0 if found.well else 1)
 
 

@@ -5,11 +5,14 @@ May import: daemon.app.view, daemon.core. The text library is imported when some
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from config.units import plain
 from daemon.app.view import FigureView, View
+from daemon.core.figure_tags import PACING
 from daemon.core.say import System, say
+
+_WELL: Final = ("", *PACING[:2])  # nothing is amiss, or nothing is known
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
@@ -38,6 +41,15 @@ def figure_table(view: View) -> RenderableType:
         grid.add_row("" if f.target == last else f.target, f.label, figure_text(f, system), unsure)
         last = f.target
     return grid
+
+
+def odd_line(view: View) -> str:
+    """ "not as paced: amine (ran too much) · ... --figures"; "" where there are no figures."""
+    if not view.figures:
+        return ""
+    odd = [f"{f.target} ({f.word})" for f in view.figures if f.name.endswith(".pacing") and f.word not in _WELL]
+    more = "cycles, blowdown, makeup and chemical feed of the last 24 hours: --figures"
+    return f"pumps not as paced: {', '.join(odd)} · {more}" if odd else more
 
 
 def cycles_line(view: View) -> str:

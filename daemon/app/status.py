@@ -44,11 +44,11 @@ class Status:
             "view": self.view.as_json() if self.view else None,
         }
 
-    def show(self) -> None:
-        """Print it for people."""
+    def show(self, *, figures: bool = False) -> None:
+        """Print it for people; with `figures` all that is reckoned over the last 24 hours too."""
         from rich.console import Console
 
-        from daemon.app.figures import figure_table
+        from daemon.app.figures import figure_table, odd_line
         from daemon.app.live import table
 
         console = Console()
@@ -58,8 +58,10 @@ class Status:
             console.print("Nothing has been stored yet.")
         else:
             console.print(table(self.view, console.width))
-            if self.view.figures:
+            if self.view.figures and figures:
                 console.print(figure_table(self.view))
+            elif line := odd_line(self.view):
+                console.print(line, markup=False)
         waiting, refused = self.mails.get("waiting", 0), self.mails.get("refused", 0)
         console.print(f"mails: {self.mails.get('sent', 0)} sent, {waiting} waiting, {refused} refused")
 

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from io import StringIO
 
 from rich.console import Console
 
-from daemon.app.figures import cycles_line, figure_table
+from daemon.app.figures import cycles_line, figure_table, odd_line
 from daemon.app.live import table
 from daemon.app.status import read_status, view_from_json
 from daemon.app.view import View, view_of
@@ -58,3 +59,11 @@ def test_a_stopped_service_tells_the_figures_it_left() -> None:
     assert cycles.value is not None
     assert 4 < cycles.value < 8
     assert "apparent" in cycles.about
+
+
+def test_status_is_short_and_names_a_pump_that_is_not_as_paced() -> None:
+    view = seen()
+    assert odd_line(view) == "cycles, blowdown, makeup and chemical feed of the last 24 hours: --figures"
+    amiss = tuple(replace(f, word="ran too little") if f.name == "amine.pacing" else f for f in view.figures)
+    assert odd_line(replace(view, figures=amiss)).startswith("pumps not as paced: amine (ran too little) · cycles")
+    assert odd_line(replace(view, figures=())) == ""
