@@ -18,6 +18,7 @@ from config.bus import Link as Link
 from config.bus import Module as Module
 from config.bus import ModuleType as ModuleType
 from config.bus import Span as Span
+from config.by_hand import ControlTest as ControlTest
 from config.meter import Meter as Meter
 from config.meter import MeterChange as MeterChange
 from config.solids import Degrees, DissolvedSolids, How
@@ -26,6 +27,7 @@ from config.written import (
     ClockTime,
     Conductivity,
     Day,
+    Hours,
     Length,
     Mass,
     MassFlow,
@@ -51,6 +53,7 @@ class Site(Part):
     zone: str
     units: Literal["us", "si"] = "si"
     altitude: Length = 0.0  # m
+    day: Hours = "07:00..19:00"  # when what is for the day is told: tests out of range or overdue
 
     @field_validator("altitude")
     @classmethod
@@ -209,7 +212,7 @@ class BlowdownValve(Part):
 class CutoffTest(Part):
     """A window in which low-water cut-off tests are expected: "05:30..06:30"."""
 
-    window: Annotated[str, Field(pattern=r"^[0-2]\d:[0-5]\d\.\.[0-2]\d:[0-5]\d$")]
+    window: Hours
 
 
 class Boiler(Part):
@@ -347,6 +350,7 @@ class Plant(Part):
     tanks: tuple[Tank, ...] = Field(alias="tank", default=())
     chemicals: tuple[Chemical, ...] = Field(alias="chemical", default=())
     analogues: tuple[Analogue, ...] = Field(alias="analogue", default=())
+    tests: tuple[ControlTest, ...] = Field(alias="test", default=())
     persons: tuple[Person, ...] = Field(alias="person", default=())
     mail: Mail | None = None
     store: Store = Store()

@@ -133,6 +133,8 @@ Positive = AfterValidator(_more_than_none)
 Day = Annotated[str, BeforeValidator(_iso_day)]
 ClockTime = Annotated[str, BeforeValidator(_clock_time)]
 Name = Annotated[str, Field(pattern=f"^{NAME}$")]
+Hours = Annotated[str, Field(pattern=r"^[0-2]\d:[0-5]\d\.\.[0-2]\d:[0-5]\d$")]
+"""Two times of day, "05:30..06:30"."""
 ChannelRef = Annotated[str, Field(pattern=r"^[A-Za-z][A-Za-z0-9_-]*\.[A-Za-z][A-Za-z0-9_-]*$")]
 
 

@@ -147,4 +147,9 @@ def rates(v: View) -> Iterator[Found]:
             yield Found(("chemical", i, "rate"), "wants the day of its draw-down test beside it: rate_date", "note")
 
 
-RULES = (people, mail, copy_and_records, boilers, pressures, rates)
+def day(v: View) -> Iterator[Found]:
+    """The hours in which things for the day are told are two times of the clock."""
+    yield from _window(("plant", "day"), v.plant.plant.day)
+
+
+RULES = (day, people, mail, copy_and_records, boilers, pressures, rates)

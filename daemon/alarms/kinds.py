@@ -12,6 +12,7 @@ from typing import Final
 
 from daemon.alarms.kind import Kind, Priority
 from daemon.alarms.kinds_boiler import BLOWDOWN, BOILER
+from daemon.alarms.kinds_by_hand import BY_HAND
 from daemon.alarms.kinds_house import CHEMICALS, METERS, SIGNALS
 from daemon.alarms.kinds_service import BUS, LOGGER
 from daemon.alarms.kinds_water import WATER
@@ -19,7 +20,7 @@ from daemon.alarms.kinds_water import WATER
 __all__ = ["KINDS", "PRIORITIES", "Kind", "Priority"]
 
 KINDS: Final[Mapping[str, Kind]] = MappingProxyType(
-    {k.kind: k for k in (*WATER, *BLOWDOWN, *BOILER, *METERS, *CHEMICALS, *SIGNALS, *BUS, *LOGGER)}
+    {k.kind: k for k in (*WATER, *BLOWDOWN, *BOILER, *METERS, *CHEMICALS, *SIGNALS, *BY_HAND, *BUS, *LOGGER)}
 )
 
 PRIORITIES: Final[tuple[Priority, ...]] = ("highest", "high", "medium", "low")

@@ -14,5 +14,6 @@ ACTS: Final[dict[str, tuple[str, ...]]] = {
     "calibrate": CALIBRATE_FIELDS,
     "note": ("text", "target"),
     "loop_check": ("channel", "tag", "driven_by", "steps", "summary"),
+    "enter": ("target", "what", "value", "unit", "taken_ms", "method", "note", "withdraws", "why", "was"),
 }
 """The kinds of act, with their fields; whatever else a request holds is dropped."""

@@ -7,40 +7,16 @@ function here, or in a file of its own that is named here, and its keys in `daem
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from typing import Any, Final, Protocol
+from collections.abc import Mapping
+from typing import Any, Final
 
-from daemon.core.outcome import Calibration, Entry, ManualReading
-from daemon.core.scan import Act, Group
+from daemon.core.scan import Act
+from daemon.engine import entering
 from daemon.engine.calibrating import calibrate
-from daemon.engine.state import Cells, Programme
+from daemon.engine.doing import Apply as Apply
+from daemon.engine.doing import Doing as Doing
+from daemon.engine.doing import noted as noted
 from daemon.measure.senses import FACTS
-
-LONGEST: Final = 2000  # characters of a text that goes into the journal
-
-
-class Doing(Protocol):
-    """What an act may look at and change: the group on its way through the step."""
-
-    p: Programme
-    cells: Cells
-    group: Group
-    journal: list[Entry]
-    calibrations: list[Calibration]
-    manual: list[ManualReading]
-    all_stored: bool  # the run ends with this group, and all that it has read is stored
-
-    def acknowledge(self, occurrence: int, by: str) -> str: ...
-
-
-Apply = Callable[[Doing, Act], str]
-
-
-def noted(doing: Doing, act: Act, kind: str, target: str, text: str) -> None:
-    """One line in the journal about an act."""
-    doing.journal.append(
-        Entry(doing.group.at_ms, 0, target, kind, "", "note", "", "", evidence=text[:LONGEST], by=act.by)
-    )
 
 
 def _ack(doing: Doing, act: Act) -> str:
@@ -81,6 +57,7 @@ ACTS: Final[Mapping[str, Apply]] = {
     "note": _note,
     "loop_check": _loop_check,
     "service": _service,
+    "enter": entering.enter,
 }
 
 

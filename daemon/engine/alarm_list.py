@@ -11,6 +11,7 @@ from collections.abc import Iterator
 
 from config.limits import analogue_limits
 from config.model import AlarmSetting, Plant
+from daemon.alarms.by_hand import SAFETY_DEVICES, OutOfRange, Overdue, SafetyTestFailed
 from daemon.alarms.calibration import CalibrationDue
 from daemon.alarms.condition import Alarm, Condition
 from daemon.alarms.conductivity import PATIENCE_MS, AnalogueLimit, Limit, LoopFault, NoSample, ProbeOpen
@@ -50,7 +51,7 @@ def alarms_of(plant: Plant, w: Wiring) -> tuple[Alarm, ...]:
                 on_delay_ms=on_ms,
                 off_delay_ms=off_ms if least_ms >= 0 else 0,
                 priority=setting.priority or k.priority,
-                unit=condition.unit if isinstance(condition, AnalogueLimit) else k.unit,
+                unit=condition.unit if isinstance(condition, (AnalogueLimit, OutOfRange)) else k.unit,
                 boiler=boiler,
                 suppressed_when_off=k.suppressed_when_off and boiler >= 0 and not k.never_hidden,
                 never_hidden=k.never_hidden,
@@ -74,6 +75,15 @@ def _rows(plant: Plant, w: Wiring) -> Iterator[_Row]:
             if limit is not None:
                 condition = AnalogueLimit(slots[a.name], unit_of[a.name], limit, above, limits.deadband)
                 yield a.name, kind, "", condition, -1, delay
+    boiler_of = {b.name: i for i, b in enumerate(w.boilers)}
+    for rule in plant.tests:
+        if rule.low is not None or rule.high is not None:
+            yield rule.target, "test_out_of_range", rule.what, OutOfRange(rule), -1, 0
+        if rule.every is not None:
+            yield rule.target, "test_overdue", rule.what, Overdue(rule, boiler_of.get(rule.target, -1)), -1, 0
+    for name in boiler_of:
+        for what in SAFETY_DEVICES:
+            yield name, "safety_test_failed", what, SafetyTestFailed(name, what), -1, 0
     for m, name in enumerate(w.module_names):
         yield name, "module_silent", "", ModuleSilent(m), -1, 3 * w.module_every_ms[m]
     for n, link in enumerate(w.links):

@@ -23,7 +23,7 @@ from daemon.measure.senses import BoilerCell
 from daemon.measure.wiring import BoilerWiring
 
 if TYPE_CHECKING:
-    from daemon.engine.acts import Doing
+    from daemon.engine.doing import Doing
 
 FORMS: Final = ("handheld", "standard", "zero", "offset", "new probe")
 _TEXTS: Final = ("instrument", "remark", "reason", "override", "no_display", "derived_from")
@@ -249,7 +249,7 @@ def _keep(
 def _record(
     doing: Doing, act: Act, b: BoilerCell, w: BoilerWiring, kind: str, details: Mapping[str, Any], text: str
 ) -> None:
-    from daemon.engine.acts import noted
+    from daemon.engine.doing import noted
 
     c = b.correction
     body = {

@@ -77,6 +77,7 @@ class _Step:
             elif c.active and c.state == _NORMAL:
                 self._cue(i, alarm, c, Cue.RAISED)
         cells.number = group.number
+        senses.results_new = False
         return GroupOutcome(
             number=group.number,
             verdicts=tuple(taken.verdicts),

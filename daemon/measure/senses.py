@@ -26,6 +26,7 @@ from daemon.measure.meter_spec import HOUR_MS
 from daemon.measure.sampling import Sampler
 from daemon.measure.wiring import ANALOGUE, CONTACT, POSITION_OPEN, POSITION_SHUT, BoilerWiring, Role, Wiring
 
+MINUTE_MS: Final = 60_000
 REPEAT_MS: Final = 600_000  # states and totals are derived anew this often, so that any stretch of the log shows them
 LONG_OFF_MS: Final = 24 * 3_600_000  # a boiler off that long starts afresh: low is armed anew
 
@@ -101,6 +102,8 @@ class Senses(Cell):
     real: int = -1
     unwatched: int = 0
     ended: int = -1  # the clock segment in which a run ended here with all it had read in the log, else -1
+    day: bool = True  # the plant's day, in which what is for the day is told
+    minute: bool = True  # the first group of a minute, or of a new result: what goes by the clock is judged
 
 
 @dataclass(slots=True)
@@ -162,6 +165,7 @@ def take(s: Senses, w: Wiring, group: Group) -> Taken:
     t, at = group.elapsed_ms - s.unwatched, group.at_ms
     dt = t - s.t if s.t >= 0 else 0
     repeat = s.t < 0 or t // REPEAT_MS != s.t // REPEAT_MS
+    s.minute = s.results_new or s.t < 0 or at // MINUTE_MS != s.at // MINUTE_MS
     s.t, s.at = t, at
     # each run begins a segment before it asks anyone: the very next one read nothing that is not here
     if group.gap_ms > 0 and not (s.ended >= 0 and group.segment == s.ended + 1):
@@ -169,6 +173,8 @@ def take(s: Senses, w: Wiring, group: Group) -> Taken:
             if m.spec.clears:
                 s.counters[m.slot].doubt_stored(s.real)
     s.ended = -1
+    if s.minute:
+        s.day = w.daytime.holds(at)
     verdicts = [_scan(s, w, scan, t, at) for scan in group.scans]
     for b, bw in zip(s.boilers, w.boilers, strict=True):
         _boiler(s, b, bw, group, verdicts, dt, repeat, out)

@@ -11,6 +11,7 @@ from typing import Final
 from config.limits import Limits, conductivity_limits
 from config.model import Boiler, Contact, Meter, Plant
 from config.solids import Compensation, Solids, compensation_of, solids_of
+from daemon.core.daytime import Daytime, daytime
 from daemon.core.tags import RawTag, derived_tags, raw_tags
 from daemon.measure.balance_rules import BalanceRules, balance_rules
 from daemon.measure.boiler_state import StateRule
@@ -104,6 +105,7 @@ class Wiring:
     module_names: tuple[str, ...]
     module_every_ms: tuple[int, ...]
     balance: BalanceRules
+    daytime: Daytime
 
 
 def wire(plant: Plant) -> Wiring:
@@ -161,6 +163,7 @@ def wire(plant: Plant) -> Wiring:
                 poll_ms={t.name: every_ms[t.module] for t in tags},
             ),
         ),
+        daytime=daytime(plant),
     )
 
 

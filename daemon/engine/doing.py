@@ -1,0 +1,39 @@
+"""What every act has to do with: the group on its way through the step, and a line in the journal.
+
+Pure. May import: config, daemon.core, daemon.measure, daemon.alarms, the engine's state.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Final, Protocol
+
+from daemon.core.outcome import Calibration, Entry, ManualReading
+from daemon.core.scan import Act, Group
+from daemon.engine.state import Cells, Programme
+
+LONGEST: Final = 2000  # characters of a text that goes into the journal
+
+
+class Doing(Protocol):
+    """What an act may look at and change: the group on its way through the step."""
+
+    p: Programme
+    cells: Cells
+    group: Group
+    journal: list[Entry]
+    calibrations: list[Calibration]
+    manual: list[ManualReading]
+    all_stored: bool  # the run ends with this group, and all that it has read is stored
+
+    def acknowledge(self, occurrence: int, by: str) -> str: ...
+
+
+Apply = Callable[[Doing, Act], str]
+
+
+def noted(doing: Doing, act: Act, kind: str, target: str, text: str) -> None:
+    """One line in the journal about an act."""
+    doing.journal.append(
+        Entry(doing.group.at_ms, 0, target, kind, "", "note", "", "", evidence=text[:LONGEST], by=act.by)
+    )
