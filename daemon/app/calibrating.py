@@ -111,6 +111,9 @@ def _gathered(talk: Talk, reader: Reader) -> Json:
         talk.complete()
         body |= {"as_found": found, "as_left": left}
         beside_wall(talk, reader, body, found)
+        _texts(talk)
+        if form == "handheld":
+            _beside_grab(talk, reader, body, reference or 0.0)
     else:
         shows = no_wall(talk, body)
         talk.complete()
@@ -281,18 +284,34 @@ def _paired(talk: Talk, reader: Reader, body: Json, reference: float) -> None:
 
 
 def _past(talk: Talk, reader: Reader, body: Json, tolerance: float) -> None:
-    assert talk.wishes.at is not None
+    try:
+        _stood(talk, reader, body, tolerance)
+    except NoPair as e:
+        raise NotDone(f"Not calibrated: {e}. Grab while the valve is open, or enter the grab without --at.") from e
+
+
+def _beside_grab(talk: Talk, reader: Reader, body: Json, reference: float) -> None:
+    """At the wall nothing is corrected by it, but what the log read at the grab (now without --at) is on record."""
+    try:
+        _stood(talk, reader, body, float(body["grab"]["tolerance"]))
+    except NoPair as e:
+        talk.tell(f"Recorded without a reading of the log beside the grab: {e}.")
+        return
+    off = (body["reading"] / reference - 1) * 100
+    talk.tell(f"The log read {talk.shown(body['reading'])}, the handheld {talk.shown(reference)}: {off:+.1f} %.")
+
+
+def _stood(talk: Talk, reader: Reader, body: Json, tolerance: float) -> None:
+    """The reading that stood for the boiler at the grab, and what the boiler did since. NoPair when there is none."""
     last = reader.last()
     assert last is not None
-    at = moment_ms(talk.wishes.at, ZoneInfo(talk.plant.plant.zone), last.at_ms)
+    at = last.at_ms
+    if talk.wishes.at is not None:
+        at = moment_ms(talk.wishes.at, ZoneInfo(talk.plant.plant.zone), last.at_ms)
     if at > last.at_ms:
         raise NotDone(f"--at {talk.wishes.at} is after the newest stored reading ({talk.clock(last.at_ms)}).", 2)
     name = talk.boiler.name
-    found = readings(reader, name, at - LOOK_BACK_MS, at + LOOK_BACK_MS)
-    try:
-        pair = pair_at(found, at)
-    except NoPair as e:
-        raise NotDone(f"Not calibrated: {e}. Grab while the valve is open, or enter the grab without --at.") from e
+    pair = pair_at(readings(reader, name, at - LOOK_BACK_MS, at + LOOK_BACK_MS), at)
     talk.tell(
         f"{name} at {talk.clock(at)}: {talk.shown(pair.value)} ({words(pair.reason)}), from {pair.how}."
         + (f" They differ by {pair.spread:.1f} %: the boiler was moving." if pair.spread > tolerance else "")

@@ -104,7 +104,7 @@ def _slip(body: Mapping[str, Any], w: BoilerWiring, how: str) -> str:
 def _wall(doing: Doing, act: Act, b: BoilerCell, w: BoilerWiring) -> str:
     body, c = act.body, b.correction
     reference, found = _number(body.get("reference")), _number(body.get("as_found"))
-    left = _number(body.get("as_left"))
+    left, read = _number(body.get("as_left")), _number(body.get("reading"))
     if body["form"] not in ("handheld", "standard", "new probe"):
         return f"{body['form']} is a correction in the log; at the wall instrument say as found and as left"
     if found is None or left is None:
@@ -121,6 +121,7 @@ def _wall(doing: Doing, act: Act, b: BoilerCell, w: BoilerWiring) -> str:
         f"calibrated at the wall instrument: as found {say(found, 'uS/cm', system)}, as left "
         f"{say(left, 'uS/cm', system)}"
         + (f", reference {say(reference, 'uS/cm', system)}" if reference else "")
+        + (f"; the log read {say(read, 'uS/cm', system)} at the grab" if reference and read is not None else "")
         + "; no factor here changes, the step is a known break"
     )
     _keep(doing, act, b, w, "wall", error, fresh, text)

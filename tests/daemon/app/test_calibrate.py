@@ -165,6 +165,10 @@ def test_at_the_wall_as_found_and_as_left_are_kept_and_nothing_is_corrected(hous
     assert done.returncode == 0, done.stderr
     record = records(store)[-1]
     assert (record.kind, record.body["as_found"], record.body["as_left"]) == ("wall instrument", 2900.0, 3000.0)
+    # what the log read at the grab is on record too
+    assert 2890 < record.body["reading"] < 3610  # the peer stands at 2900 or 3600
+    assert "The log read" in done.stdout
+    assert "the log read" in record.body["text"]
     assert record.body["error_percent"] == pytest.approx(-3.333, abs=1e-3)
     assert record.body["force_act"] == 0
     assert record.body["remark"] == "spring visit"
