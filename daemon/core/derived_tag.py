@@ -28,6 +28,8 @@ class DerivedTag:
         "figure",
         "event",
         "pacing",
+        "day",
+        "today",
     ]
     unit: str
     label: str = ""  # in words, for screens

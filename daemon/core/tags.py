@@ -133,4 +133,9 @@ def derived_tags(plant: Plant) -> tuple[DerivedTag, ...]:
         if m.of_water:
             out.append(DerivedTag(f"{m.name}.mass", m.name, "mass", "kg"))
             out.append(DerivedTag(f"{m.name}.mass_rate", m.name, "mass_rate", "kg/h"))
-    return (*out, *figure_tags(plant))
+    out += figure_tags(plant)
+    for m in plant.meters:
+        gas = " gas" if m.measures == "fuel" else ""
+        out.append(DerivedTag(f"{m.name}.day", m.name, "day", f"m3{gas}"))  # of the day that ended last
+        out.append(DerivedTag(f"{m.name}.today", m.name, "today", f"m3{gas}"))
+    return tuple(out)

@@ -105,6 +105,10 @@ def _senses(old: Senses, was: Wiring, now: Wiring) -> Senses:
     for i, w in enumerate(now.boilers):
         if w.name in boilers:
             s.boilers[i] = _boiler(s.boilers[i], *boilers[w.name], w)
+    days = dict(zip((m.name for m in was.meters), old.days, strict=True))
+    s.days = [days[m.name].clone() if m.name in days else d for m, d in zip(now.meters, s.days, strict=True)]
+    if was.zone == now.zone:
+        s.calendar = old.calendar.clone()
     s.facts = [f.clone() for f in old.facts]
     s.results = old.results
     s.balance = carried(old.balance, was.balance, now.balance)

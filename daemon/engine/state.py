@@ -95,6 +95,7 @@ def restore(plant: Plant, body: bytes) -> State:
         (cells.senses.boilers, fresh.boilers),
         (cells.senses.balance.sums.now, fresh.balance.sums.now),
         (cells.senses.balance.values, fresh.balance.values),
+        (cells.senses.days, fresh.days),
     ):
         if len(have) != len(want):
             raise SnapshotError("the snapshot's signals are not this plant's")

@@ -203,7 +203,11 @@ class Counter(Cell):
 
     def volume(self, spec: MeterSpec) -> float:
         """The total in m3: each pulse at its worth when it was counted."""
-        return self.base_m3 + (self.total - self.base_total) * self.now(spec).pulse_m3
+        return self.volume_of(self.total, spec)
+
+    def volume_of(self, total: int, spec: MeterSpec) -> float:
+        """What the total was in m3 at so many pulses, counted since the worth of a pulse last changed."""
+        return self.base_m3 + (total - self.base_total) * self.now(spec).pulse_m3
 
     def mass(self, spec: MeterSpec) -> float:
         """The total in kg, 0 for what is no water."""

@@ -13,7 +13,7 @@ from daemon.core.cells import Cell, cell
 from daemon.core.outcome import Blow, Derived
 from daemon.core.reasons import Quality, Reason, quality
 from daemon.core.scan import Group, Scan
-from daemon.measure import balance, boiler_state, sampling
+from daemon.measure import balance, boiler_state, metered, sampling
 from daemon.measure import blow as blows
 from daemon.measure.balance import Balance, fresh_balance
 from daemon.measure.blow import BlowCell
@@ -22,9 +22,17 @@ from daemon.measure.contact import Contact
 from daemon.measure.correction import Correction, at_25, corrected
 from daemon.measure.counter import Counter
 from daemon.measure.current_loop import Line
-from daemon.measure.meter_spec import HOUR_MS
+from daemon.measure.daily import Calendar, Daily
 from daemon.measure.sampling import Sampler
-from daemon.measure.wiring import ANALOGUE, CONTACT, POSITION_OPEN, POSITION_SHUT, BoilerWiring, Role, Wiring
+from daemon.measure.wiring import (
+    ANALOGUE,
+    CONTACT,
+    POSITION_OPEN,
+    POSITION_SHUT,
+    BoilerWiring,
+    Role,
+    Wiring,
+)
 
 MINUTE_MS: Final = 60_000
 REPEAT_MS: Final = 600_000  # states and totals are derived anew this often, so that any stretch of the log shows them
@@ -95,6 +103,8 @@ class Senses(Cell):
     boilers: list[BoilerCell]
     facts: list[FactCell]
     balance: Balance
+    calendar: Calendar
+    days: list[Daily]  # of each meter
     t: int = -1
     results: tuple[tuple[Any, ...], ...] = ()  # of tests done by hand, see `manual`
     results_new: bool = False  # they have changed in this group
@@ -131,6 +141,8 @@ def fresh_senses(w: Wiring) -> Senses:
         boilers=[BoilerCell(StateCell(), Sampler(), BlowCell()) for _ in w.boilers],
         facts=[FactCell() for _ in FACTS],
         balance=fresh_balance(w.balance),
+        calendar=Calendar(),
+        days=[Daily() for _ in w.meters],
     )
 
 
@@ -366,27 +378,10 @@ def _mark(w: BoilerWiring, scan: Scan, verdict: list[int], reason: int) -> None:
 
 
 def _meters(s: Senses, w: Wiring, group: Group, repeat: bool, out: Taken) -> None:
+    s.calendar.turn(s.at, w.zone)
     polled = {scan.module for scan in group.scans}
-    for m in w.meters:
-        if m.module not in polled:
-            continue
-        c, why = s.counters[m.slot], s.counter_reasons[m.slot]
-        pace, spec = c.pace, c.now(m.spec)
-        if not (
-            repeat
-            or pace.new_ms == s.real
-            or pace.first_ms == s.real
-            or why >= Reason.COUNTER_RESTARTED
-            or why == Reason.COUNTS_LOST
-            or pace.fell(c.last_elapsed_ms, spec)
-        ):
-            continue
-        out.derived.append(Derived(m.tag_total, c.volume(m.spec), why))
-        if m.tag_mass >= 0:
-            out.derived.append(Derived(m.tag_mass, c.mass(m.spec), why))
-        flow = pace.flow(c.last_elapsed_ms, spec)  # as of the last count: one that cannot be read does not fall
-        if flow is not None:
-            pace.told = flow.rate / (HOUR_MS * spec.pulse_m3)
-            out.derived.append(Derived(m.tag_rate, flow.rate, why or flow.reason))
-            if m.tag_mass >= 0:
-                out.derived.append(Derived(m.tag_mass_rate, flow.rate * spec.density, why or flow.reason))
+    now = s.real, s.at
+    for m, day in zip(w.meters, s.days, strict=True):
+        if m.module in polled:
+            why = s.counter_reasons[m.slot]
+            metered.follow(m, s.counters[m.slot], why, day, s.calendar, now, repeat, w.zone, out.derived)

@@ -88,6 +88,8 @@ class MeterWiring:
     tag_rate: int
     tag_mass: int  # -1 where what passes is no water
     tag_mass_rate: int
+    tag_day: int
+    tag_today: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,6 +108,7 @@ class Wiring:
     module_every_ms: tuple[int, ...]
     balance: BalanceRules
     daytime: Daytime
+    zone: str
 
 
 def wire(plant: Plant) -> Wiring:
@@ -164,6 +167,7 @@ def wire(plant: Plant) -> Wiring:
             ),
         ),
         daytime=daytime(plant),
+        zone=plant.plant.zone,
     )
 
 
@@ -179,6 +183,8 @@ def _meter(plant: Plant, m: Meter, tag: RawTag, slot_of: dict[str, int], derived
         tag_rate=derived[f"{m.name}.rate"],
         tag_mass=derived.get(f"{m.name}.mass", -1),
         tag_mass_rate=derived.get(f"{m.name}.mass_rate", -1),
+        tag_day=derived[f"{m.name}.day"],
+        tag_today=derived[f"{m.name}.today"],
     )
 
 

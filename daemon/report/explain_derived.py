@@ -32,6 +32,8 @@ DERIVED: Final[Mapping[str, Maker]] = {
     "mass": explain_meter.total,
     "rate": explain_meter.rate,
     "mass_rate": explain_meter.rate,
+    "day": explain_meter.day,
+    "today": explain_meter.day,
     "figure": explain_figures.figure,
     "event": explain_figures.figure,
     "pacing": explain_figures.pacing,
@@ -56,7 +58,7 @@ def explain_derived(scene: Scene, tag: DerivedTag, asked_ms: int | None, remarks
     value: float | None = d.value
     if tag.what in NO_VALUE_WHEN_BAD and quality(d.reason).value == "bad":
         value = None
-    went_on = tag.what in ("total", "mass")  # from what was stored before: the steps say so
+    went_on = tag.what in ("total", "mass", "day", "today")  # from what was stored before: the steps say so
     differs, bounded = _stepped_again(then, d, went_on)
     if tag.what in ("conductivity", "dissolved_solids") and then is not scene:
         steps.append(_since(scene, tag, stored))
@@ -86,6 +88,8 @@ _WHAT: Final = {
     "rate": "flow",
     "mass": "mass since the log began",
     "mass_rate": "mass flow",
+    "day": "volume of the day that ended last",
+    "today": "volume since midnight",
 }
 
 

@@ -6,8 +6,11 @@ The figures are those of the engine's own counter (`daemon.measure.counter`) bef
 from __future__ import annotations
 
 import math
+from datetime import date
 from typing import Final
+from zoneinfo import ZoneInfo
 
+from daemon.core.plant_days import hours
 from daemon.core.reasons import words
 from daemon.core.say import minutes
 from daemon.core.scan import Count
@@ -148,6 +151,32 @@ def total(scene: Scene, tag: DerivedTag) -> list[Step]:
 
 def _total(says: list[str], formula: str, worked: str) -> Step:
     return Step("Total since the log began", tuple(says), formula, worked)
+
+
+def day(scene: Scene, tag: DerivedTag) -> list[Step]:
+    """What passed on a day of the plant's calendar: yesterday, or since midnight."""
+    w, s = scene.now.state.programme.wiring, scene.now.state.cells.senses
+    found = counter_of(scene.now, tag.target)
+    assert found is not None
+    c, spec = found
+    daily = s.days[next(i for i, m in enumerate(w.meters) if m.name == tag.target)]
+    steps, zone = [worth(scene, tag.target)], f"[plant] zone: {w.zone}"
+    if daily.day < 0:
+        return [*steps, Step("Day", ("no count yet",), source=zone)]
+    today, why = daily.today(c, spec)
+    began = date.fromordinal(daily.day)
+    if tag.what == "day":
+        long = f"{date.fromordinal(daily.day - 1)}, {hours(daily.day - 1, ZoneInfo(w.zone)):g} h long"
+        says = [f"{long}: what the total rose by from one midnight to the next", words(daily.yesterday_reason)]
+        if daily.yesterday is None:
+            return [*steps, Step("Day of the plant's calendar", ("no day has ended yet",), source=zone)]
+        ends, volume = daily.begin_m3, daily.yesterday
+        worked = f"{num(ends)} - {num(ends - volume)} = {scene.both(volume, tag.unit)}"
+        formula = "total at the midnight that ends it - total at the one that begins it"
+        return [*steps, Step("Day of the plant's calendar", tuple(says), formula, worked, zone)]
+    worked = f"{num(c.volume(spec))} - {num(daily.begin_m3)} = {scene.both(today, tag.unit)}"
+    says = [f"since the midnight that began {began}", *([words(why)] if why else [])]
+    return [*steps, Step("Since midnight", tuple(says), "total now - total at midnight", worked, zone)]
 
 
 def rate(scene: Scene, tag: DerivedTag) -> list[Step]:
