@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, Final
 from zoneinfo import ZoneInfo
 
 from config.units import plain
+from daemon.app.due import due_lines
 from daemon.app.figures import cycles_line
 from daemon.app.view import AlarmView, BoilerView, View
 from daemon.core.clock import pause
@@ -101,6 +102,7 @@ def table(view: View, width: int = 80) -> RenderableType:
     parts.extend(Text(line, style="dim") for line in _beside(view))
     if line := cycles_line(view):
         parts.append(Text(line, style="dim"))
+    parts.extend(Text(line, style="yellow") for line in due_lines(view.tests, view.now_ms))
     parts.append(Text(_contacts_and_modules(view), style="dim"))
     silent = [f"{m.name} ({m.detail or 'no answer'})" for m in view.modules if not m.answers]
     if silent:

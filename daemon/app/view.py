@@ -14,6 +14,7 @@ from daemon.acquire.parts import ModuleStats
 from daemon.alarms.kinds import KINDS
 from daemon.alarms.table import MEANING
 from daemon.alarms.table import State as Life
+from daemon.app.due import DueView, due_views
 from daemon.core.reasons import Quality, Reason, quality, words
 from daemon.core.tags import PACING, STATES, derived_tags
 from daemon.engine import State
@@ -117,6 +118,7 @@ class View:
     modules: tuple[ModuleView, ...]
     trouble: str = ""
     figures: tuple[FigureView, ...] = ()
+    tests: tuple[DueView, ...] = ()
 
     def as_json(self) -> dict[str, Any]:
         """Plain lists and dicts."""
@@ -167,6 +169,7 @@ def view_of(
         ),
         trouble=trouble,
         figures=tuple(_figures(plant, s)),
+        tests=tuple(due_views(plant, state)),
     )
 
 

@@ -14,7 +14,7 @@ from config.water_tests import WATERS, ResultError, WaterTest, named_test, resul
 from daemon.core.outcome import ManualReading
 from daemon.core.scan import Act
 from daemon.engine.doing import Doing, noted
-from daemon.measure.manual import Result, of_act, with_result, without_act
+from daemon.measure.manual import Result, of_act, remark, with_result, withdrawal, without_act
 
 EARLY_MS: Final = 300_000  # clocks of two PCs differ: so much later than now may be meant as now
 TEXT: Final = 400  # characters of method and remark that are kept
@@ -97,9 +97,7 @@ def _withdraw(doing: Doing, act: Act, number: int, target: str, test: WaterTest)
         found = was.get("taken_ms")
         taken = found if isinstance(found, int) and not isinstance(found, bool) else doing.group.at_ms
     why = str(act.body.get("why", ""))[:TEXT]
-    doing.manual.append(
-        ManualReading(target, test.what, taken, value, unit, f"withdraws act {number}: {why}", act.number)
-    )
+    doing.manual.append(ManualReading(target, test.what, taken, value, unit, withdrawal(number, why), act.number))
     noted(doing, act, "test_result", target, f"{test.title} of act {number} withdrawn: {why}")
 
 
@@ -107,7 +105,7 @@ def _keep(doing: Doing, act: Act, target: str, test: WaterTest, base: float, tak
     body, s = act.body, doing.cells.senses
     value, unit = float(body["value"]), str(body.get("unit", "")).strip()
     parts = [("by " + str(body["method"])[:TEXT]) if body.get("method") else "", str(body.get("note") or "")[:TEXT]]
-    text = "; ".join(filter(None, parts))
+    text = remark("; ".join(filter(None, parts)))
     doing.manual.append(ManualReading(target, test.what, taken_ms, value, unit, text, act.number))
     s.results, s.results_new = (
         with_result(s.results, Result(target, test.what, taken_ms, act.number, base, act.by)),

@@ -7,10 +7,13 @@ May import: config.
 
 from __future__ import annotations
 
+import re
 from typing import Any, Final, NamedTuple
 
 KEPT: Final = 8
 """Results kept of each test: that many in a row can be withdrawn and the one before is in force again."""
+
+_WITHDRAWS: Final = re.compile(r"withdraws act (\d+): ")
 
 Row = tuple[Any, ...]
 
@@ -54,3 +57,19 @@ def with_result(rows: tuple[Row, ...], new: Result) -> tuple[Row, ...]:
 def without_act(rows: tuple[Row, ...], act: int) -> tuple[Row, ...]:
     """The rows without what an act brought."""
     return tuple(row for row in rows if row[3] != act)
+
+
+def withdrawal(act: int, why: str) -> str:
+    """The note of a record by which the result of an earlier act no longer counts."""
+    return f"withdraws act {act}: {why}"
+
+
+def withdrawn_act(note: str) -> int | None:
+    """The act a record withdraws, None for a result."""
+    m = _WITHDRAWS.match(note)
+    return int(m[1]) if m else None
+
+
+def remark(text: str) -> str:
+    """A remark that cannot be taken for a withdrawal."""
+    return f"remark: {text}" if _WITHDRAWS.match(text) else text

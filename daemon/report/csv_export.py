@@ -20,9 +20,11 @@ from daemon.report.tables import (
     ALARM_HEADS,
     BLOW_HEADS,
     CALIBRATION_HEADS,
+    MANUAL_HEADS,
     alarm_row,
     blow_row,
     calibration_row,
+    manual_rows,
     site_time,
 )
 from daemon.store.reader import Reader
@@ -56,6 +58,7 @@ def export_csv(
             CALIBRATION_HEADS,
             (calibration_row(c, plant, zone) for c in reader.calibrations(from_ms, to_ms)),
         ),
+        _write(folder / "manual.csv", MANUAL_HEADS, manual_rows(reader.manual(from_ms, to_ms), reader.act, zone)),
     ]
 
 

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from daemon.core.outcome import ManualReading
 from daemon.core.say import minutes
+from daemon.measure.manual import withdrawn_act
 from daemon.report.explain_parts import Explained, Step, num
 from daemon.report.explain_past import Scene
 
@@ -26,6 +27,8 @@ def explain_manual(scene: Scene, name: str, asked_ms: int | None, remarks: list[
     """The last result of a name taken at or before the scene's instant, None when there is none."""
     until = scene.group.at_ms if asked_ms is None else asked_ms
     found = [m for m in scene.reader.manual(None, until + 1) if name_of(m).casefold() == name.casefold()]
+    gone = {withdrawn_act(x.note) for x in found}
+    found = [x for x in found if withdrawn_act(x.note) is None and x.act not in gone]
     if not found:
         return None
     m = found[-1]

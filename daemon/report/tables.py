@@ -5,16 +5,20 @@ Pure. May import: config, daemon.core, daemon.alarms.
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable, Iterator
 from datetime import datetime
 from typing import Final
 from zoneinfo import ZoneInfo
 
 from config.model import Plant
+from config.water_tests import WATER_TESTS
 from daemon.alarms.kinds import KINDS
 from daemon.alarms.table import MEANING
 from daemon.alarms.table import State as Life
-from daemon.core.outcome import Blow, Calibration, Entry
+from daemon.core.outcome import Blow, Calibration, Entry, ManualReading
 from daemon.core.say import in_plant_units
+from daemon.measure.manual import withdrawn_act
+from daemon.store.records import StoredAct
 
 Cell = float | int | str | datetime | None
 
@@ -37,6 +41,10 @@ CALIBRATION_HEADS: Final = (
     "from", "act", "boiler", "where", "what was compared", "ours", "reference", "ours off (%)", "wall as found",
     "wall as left", "wall display", "display off (% of span)", "gain in force", "zero in force", "offset in force",
     "unit", "new probe", "withdraws act", "instrument", "remark", "reason", "override", "by", "says",
+)  # fmt: skip
+
+MANUAL_HEADS: Final = (
+    "taken", "where", "what", "result", "unit", "by", "method and remarks", "entered", "act", "withdrawn by act",
 )  # fmt: skip
 
 _EVENTS: Final = {"out_of_service": "taken out of service", "in_service": "back in service"}
@@ -136,3 +144,29 @@ def calibration_row(c: Calibration, plant: Plant, zone: ZoneInfo) -> tuple[Cell,
 
 def _round(value: float | None) -> float | None:
     return None if value is None else float(f"{value:.7g}")
+
+
+def manual_rows(
+    records: Iterable[ManualReading], acts: Callable[[int], StoredAct | None], zone: ZoneInfo
+) -> Iterator[tuple[Cell, ...]]:
+    """What people tested or read, in the order of MANUAL_HEADS. What was withdrawn stays and says by which act."""
+    every = list(records)
+    gone = {n: m.act for m in every if (n := withdrawn_act(m.note)) is not None}
+    for m in every:
+        if withdrawn_act(m.note) is not None:
+            continue
+        act, test = acts(m.act), WATER_TESTS.get(m.what)
+        by, entered = (act.act.by, site_time(act.act.received_ms, zone)) if act else ("", None)
+        word = ("passed" if m.value else "failed") if test is not None and test.result == "passed" else None
+        yield (
+            site_time(m.taken_ms, zone),
+            m.target,
+            test.title if test is not None else m.what,
+            word or _round(m.value),
+            "pH" if m.what == "ph" else m.unit,
+            by,
+            m.note,
+            entered,
+            m.act,
+            gone.get(m.act),
+        )

@@ -1,4 +1,6 @@
-"""One workbook for the technician: Summary, Readings, Blows, Alarms, Calibrations. Whole or not at all, bounded memory.
+"""One workbook for the technician: Summary, Readings, Blows, Alarms, Calibrations, Manual. Whole or not at all.
+
+Memory is bounded.
 
 Dates are real cells in the plant's own time; numbers are numbers in the units of the header; what is not good is said
 in words. May import: config, daemon.core, daemon.store, this room. The workbook library is imported when needed.
@@ -25,9 +27,11 @@ from daemon.report.tables import (
     ALARM_HEADS,
     BLOW_HEADS,
     CALIBRATION_HEADS,
+    MANUAL_HEADS,
     alarm_row,
     blow_row,
     calibration_row,
+    manual_rows,
     site_time,
 )
 from daemon.store.reader import Reader
@@ -37,6 +41,7 @@ PRINTED: Final = 15  # so many columns are still readable when fitted to the wid
 CELL_TEXT: Final = 32_767  # the format's longest text; longer ones the library leaves out
 _WIDE: Final = {
     "evidence": 60,
+    "method and remarks": 40,
     "says": 60,
     "remark": 30,
     "reason": 30,
@@ -104,6 +109,7 @@ def _fill(
     pages.table("Alarms", ALARM_HEADS, (alarm_row(e, plant, zone) for e in reader.journal(from_ms, to_ms)))
     calibrations = (calibration_row(c, plant, zone) for c in reader.calibrations(from_ms, to_ms))
     pages.table("Calibrations", CALIBRATION_HEADS, calibrations)
+    pages.table("Manual", MANUAL_HEADS, manual_rows(reader.manual(from_ms, to_ms), reader.act, zone))
 
 
 class _Pages:
@@ -195,6 +201,8 @@ def _summary(book: Any, pages: _Pages, plant: Plant, zone: ZoneInfo, from_ms: in
         ("Blows", "Openings of the surface blowdown valve; lengths are as exact as the polls (plus or minus)."),
         ("Calibrations", "Every record that came into force, withdrawals too. A correction in the log holds from its "
                          "time on; at the wall instrument nothing is changed here."),
+        ("Manual", "Tests done by hand and other results people entered, as entered. One that was withdrawn stays and "
+                   "says by which act."),
         ("Alarms", "Every event of every alarm. Value and limit are those at the event."),
         *(("Caution", text) for text in _CAUTIONS),
     ]  # fmt: skip

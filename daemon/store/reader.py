@@ -293,6 +293,12 @@ class Reader:
         found = self._pages(columns, "act", "received_ms", "number", from_ms, to_ms)
         return (StoredAct(rows.act_of(r[:5]), r[5], r[6]) for r in found)
 
+    def act(self, number: int) -> StoredAct | None:
+        """One act by its number, None when there is none."""
+        sql = f"SELECT {rows.ACT}, group_number, result FROM act WHERE number = ?"
+        row = self._run(lambda db: first(db, sql, (number,)))
+        return None if row is None else StoredAct(rows.act_of(row[:5]), row[5], row[6])
+
     def mails(self, state: str | None = None) -> Iterator[StoredMail]:
         """Mails in the order they were written: all, or those waiting, sent or refused."""
         sql = f"SELECT {rows.MAIL} FROM outbox WHERE id > ? AND (? IS NULL OR state = ?) ORDER BY id LIMIT ?"
