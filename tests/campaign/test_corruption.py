@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import random
+from dataclasses import replace
 
 import pytest
 
 from drivers.modbus import guard
 from drivers.modbus.functions import Shape
 from drivers.modbus.guard import Look
-from drivers.modbus.talk import RTU, Framing, Talk
+from drivers.modbus.talk import RTU, Talk
 from tests.campaign.corruption import LEAST, LineCampaign, Tally, main
 
 
@@ -32,9 +33,7 @@ def test_a_line_that_does_not_wait_for_late_answers_is_noticed(monkeypatch: pyte
 def test_a_guard_that_trusts_every_checksum_is_noticed(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(guard, "checked", lambda frame: True)
     tally = Tally()
-    trusting = Framing(
-        RTU.build, _look, RTU.overheard, RTU.head, RTU.size, RTU.smallest, RTU.gap
-    )  # the same, but for its search
+    trusting = replace(RTU, look=_look)  # the same, but for its search
     line = LineCampaign(RTU, random.Random(2), tally, "RTU")
     line.talk = Talk(line.link, trusting)
     line.talk.opened(0.0)
