@@ -8,10 +8,12 @@ from __future__ import annotations
 from typing import Final
 
 from daemon.engine.calibrating import CALIBRATE_FIELDS
+from daemon.engine.dialling import DIAL_FIELDS
 
 ACTS: Final[dict[str, tuple[str, ...]]] = {
     "ack": ("occurrence",),
     "calibrate": CALIBRATE_FIELDS,
+    "dial": DIAL_FIELDS,
     "note": ("text", "target"),
     "loop_check": ("channel", "tag", "driven_by", "steps", "summary"),
     "enter": ("target", "what", "value", "unit", "taken_ms", "method", "note", "withdraws", "why", "was"),

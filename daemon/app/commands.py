@@ -14,6 +14,7 @@ from typing import Annotated, Any
 import typer
 
 from daemon.app.commands_calibrate import calibrate
+from daemon.app.commands_dial import dial
 from daemon.app.entering import enter
 
 app = typer.Typer(
@@ -351,3 +352,4 @@ def _progress(what: str) -> Any:
 
 app.command()(calibrate)
 app.command()(enter)
+app.command()(dial)

@@ -14,10 +14,11 @@ from zoneinfo import ZoneInfo
 from config.units import plain
 from daemon.app.due import due_lines
 from daemon.app.figures import cycles_line
-from daemon.app.view import AlarmView, BoilerView, View
+from daemon.app.view import AlarmView, BoilerView, MeterView, View
 from daemon.core.clock import pause
 from daemon.core.outcome import Entry
-from daemon.core.say import System, minutes, say
+from daemon.core.reasons import Reason, words
+from daemon.core.say import System, in_plant_units, minutes, say
 
 if TYPE_CHECKING:
     from rich.console import Console, RenderableType
@@ -92,12 +93,12 @@ def table(view: View, width: int = 80) -> RenderableType:
     parts.append(grid)
     if view.meters:
         meters = Table(box=None, padding=(0, 2, 0, 0), pad_edge=False)
-        for head in ("meter", "total", "rate"):
+        for head in ("meter", "total", "rate", "today", "yesterday"):
             meters.add_column(head, header_style="dim", no_wrap=True)
         for m in view.meters:
-            gas = " gas" if m.measures == "fuel" else ""
-            rate = "" if m.rate is None else say(m.rate, f"m3/h{gas}", system)
-            meters.add_row(m.name, say(m.total, f"m3{gas}", system), rate)
+            unit = "m3 gas" if m.measures == "fuel" else "m3"
+            days = ("" if v is None else say(v, unit, system) for v in (m.today, m.yesterday))
+            meters.add_row(m.name, say(m.total, unit, system), rate_text(m, system), *days)
         parts.append(meters)
     parts.extend(Text(line, style="dim") for line in _beside(view))
     if line := cycles_line(view):
@@ -111,6 +112,20 @@ def table(view: View, width: int = 80) -> RenderableType:
     if not view.alarms:
         parts.append(Text("no alarm stands", style="dim"))
     return Group(*parts)
+
+
+def rate_text(m: MeterView, system: System) -> str:
+    """A flow as people read it; where few pulses leave it open, within bounds."""
+    unit = "m3/h gas" if m.measures == "fuel" else "m3/h"
+    if m.rate is None:
+        return ""
+    if m.rate_reason != words(Reason.FEW_PULSES) or m.rate_low is None:
+        return say(m.rate, unit, system)
+    if m.rate_high is None:
+        return f"over {say(m.rate_low, unit, system)}"
+    if not m.rate_low:
+        return f"under {say(m.rate_high, unit, system)}"
+    return f"{plain(in_plant_units(m.rate_low, unit, system)[0])} to {say(m.rate_high, unit, system)}"
 
 
 def _beside(view: View) -> list[str]:

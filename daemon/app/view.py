@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass
+from math import inf
 from typing import Any
 
 from config.model import Plant
@@ -20,7 +21,7 @@ from daemon.core.tags import PACING, STATES, derived_tags
 from daemon.engine import State
 from daemon.measure.calibration import figures, kept
 from daemon.measure.senses import Senses, role_now
-from daemon.measure.wiring import BoilerWiring
+from daemon.measure.wiring import BoilerWiring, MeterWiring
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,13 +51,27 @@ class BoilerView:
 
 @dataclass(frozen=True, slots=True)
 class MeterView:
-    """One meter: total in m3 since the log began, rate in m3/h or None."""
+    """One meter: total in m3 since the log began, flow in m3/h with its bounds or None, days in m3.
+
+    `today`: since the plant's midnight, `yesterday`: the day before, each None while nothing is known of it. `refused`:
+    pulses not counted. The dial as last read, and when (ms UTC, -1 for never).
+    """
 
     name: str
     measures: str
     total: float
     rate: float | None
     reason: str
+    rate_low: float | None = None
+    rate_high: float | None = None
+    rate_reason: str = ""
+    today: float | None = None
+    today_reason: str = ""
+    yesterday: float | None = None
+    yesterday_reason: str = ""
+    refused: int = 0
+    dial: float | None = None
+    dial_ms: int = -1
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,16 +162,7 @@ def view_of(
         now_ms=now_ms,
         speed=speed,
         boilers=tuple(_boiler(s, i, b) for i, b in enumerate(w.boilers)),
-        meters=tuple(
-            MeterView(
-                m.name,
-                plant.meters[i].measures,
-                s.counters[m.slot].volume(m.spec),
-                s.counters[m.slot].rate(s.counters[m.slot].last_elapsed_ms, m.spec),
-                words(s.counter_reasons[m.slot]),
-            )
-            for i, m in enumerate(w.meters)
-        ),
+        meters=tuple(_meter(plant, s, m, i) for i, m in enumerate(w.meters)),
         alarms=tuple(_alarms(state)),
         modules=tuple(
             ModuleView(
@@ -184,6 +190,30 @@ def _figures(plant: Plant, s: Senses) -> Iterator[FigureView]:
         word = PACING[int(b.values[i])] if t.what == "pacing" and not none else ""
         value = None if none or word else b.values[i]
         yield FigureView(t.name, t.target, t.label, t.about, value, word, t.unit, quality(why).value, words(why))
+
+
+def _meter(plant: Plant, s: Senses, m: MeterWiring, i: int) -> MeterView:
+    c, day = s.counters[m.slot], s.days[i]
+    flow = c.pace.flow(c.last_elapsed_ms, c.now(m.spec))
+    today, why = day.today(c, m.spec)
+    now = day.day >= 0 and day.day == s.calendar.day
+    return MeterView(
+        name=m.name,
+        measures=plant.meters[i].measures,
+        total=c.volume(m.spec),
+        rate=None if flow is None else flow.rate,
+        reason=words(s.counter_reasons[m.slot]),
+        rate_low=None if flow is None else flow.low,
+        rate_high=None if flow is None or flow.high == inf else flow.high,
+        rate_reason="" if flow is None else words(flow.reason),
+        today=today if now else None,
+        today_reason=words(why),
+        yesterday=day.yesterday if now else None,
+        yesterday_reason=words(day.yesterday_reason),
+        refused=c.refused,
+        dial=c.dial_m3 if c.dial_ms >= 0 else None,
+        dial_ms=c.dial_ms,
+    )
 
 
 def _boiler(s: Senses, i: int, w: BoilerWiring) -> BoilerView:

@@ -13,6 +13,7 @@ from typing import Any, Final
 from daemon.core.scan import Act
 from daemon.engine import entering
 from daemon.engine.calibrating import calibrate
+from daemon.engine.dialling import read_dial
 from daemon.engine.doing import Apply as Apply
 from daemon.engine.doing import Doing as Doing
 from daemon.engine.doing import noted as noted
@@ -54,6 +55,7 @@ def _service(doing: Doing, act: Act) -> str:
 ACTS: Final[Mapping[str, Apply]] = {
     "ack": _ack,
     "calibrate": calibrate,
+    "dial": read_dial,
     "note": _note,
     "loop_check": _loop_check,
     "service": _service,

@@ -94,6 +94,10 @@ class Counter(Cell):
     base_total: int = 0
     base_m3: float = 0.0
     base_kg: float = 0.0
+    # the meter's dial when a person last read it, and our total then; `dial_ms` UTC, -1 for never
+    dial_m3: float = 0.0
+    dial_ours_m3: float = 0.0
+    dial_ms: int = -1
 
     def step(self, raw: Count | None, elapsed_ms: int, spec: MeterSpec) -> int:
         """Take one poll; the Reason of the total after it. `raw` None (no answer) changes nothing: NO_ANSWER.
@@ -224,6 +228,9 @@ class Counter(Cell):
         if era <= self.era:  # a clock set back undoes nothing
             return False
         self.rebase(spec, era)
+        change = spec.changes[era - 1]
+        if change.dial_m3 is not None and self.last >= 0:  # what a new meter showed, if we watched it come
+            self.dial_m3, self.dial_ours_m3, self.dial_ms = change.dial_m3, self.base_m3, at_ms
         return True
 
     def rebase(self, was: MeterSpec, era: int) -> None:

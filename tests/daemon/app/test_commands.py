@@ -19,7 +19,7 @@ from tests.support.plants import one_boiler
 from tests.support.service import running
 
 COMMANDS = (
-    *("run", "demo", "check", "schema", "status", "ack", "enter", "note", "calibrate", "explain"),
+    *("run", "demo", "check", "schema", "status", "ack", "enter", "note", "calibrate", "dial", "explain"),
     *("export", "replay", "loops", "scan"),
 )
 EXAMPLES = Path(config.__file__).parent / "examples"

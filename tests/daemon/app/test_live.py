@@ -9,9 +9,12 @@ from io import StringIO
 import pytest
 from rich.console import Console
 
-from daemon.app.live import event_line, status_line, table
+from daemon.app.live import event_line, rate_text, status_line, table
+from daemon.app.status import _stored_view
 from daemon.app.view import AlarmView, BoilerView, MeterView, ModuleView, View
 from daemon.core.outcome import Entry
+from daemon.store.reader import Reader
+from tests.support.creamery_store import creamery_store
 
 AT = 1_793_800_000_000  # 2026-11-04 13:46:40 UTC, 07:46:40 in Chicago (US standard time, UTC-6)
 
@@ -184,3 +187,33 @@ def test_dissolved_solids_carry_their_label_and_a_correction_is_never_silent() -
     assert "B1 dissolved solids 2045 ppm TDS (neutralised) (0.7 × conductivity; the usual factor)" in text
     assert "B1 corrected in the log: gain 1.043, act 7" in text
     assert "dissolved solids" not in " ".join(drawn(HOUSE, 120))
+
+
+@pytest.mark.parametrize(
+    ("rate", "low", "high", "reason", "said"),
+    [
+        (3.0, 2.9, 3.1, "good", "3 m3/h"),
+        (3.0, 2.0, 6.0, "few pulses: the rate is rough", "2 to 6 m3/h"),
+        (3.0, 2.0, None, "few pulses: the rate is rough", "over 2 m3/h"),
+        (0.5, 0.0, 0.5, "few pulses: the rate is rough", "under 0.5 m3/h"),
+        (None, None, None, "", ""),
+    ],
+)
+def test_few_pulses_are_shown_as_bounds(
+    rate: float | None, low: float | None, high: float | None, reason: str, said: str
+) -> None:
+    m = MeterView("makeup", "makeup", 12.0, rate, "good", low, high, reason)
+    assert rate_text(m, "si") == said
+
+
+def test_a_meters_days_stand_beside_its_total() -> None:
+    with Reader(creamery_store()) as reader:
+        view = _stored_view(reader)
+    assert view is not None
+    (makeup,) = (m for m in view.meters if m.name == "makeup")
+    assert makeup.today is not None
+    assert 0 <= makeup.today <= makeup.total
+    assert makeup.today_reason == "day not seen whole: at least this"  # the log began on it
+    made = replace(HOUSE, meters=(replace(makeup, today=3.785411784, yesterday=7.570823568),))
+    assert row(made, "meter").split() == ["meter", "total", "rate", "today", "yesterday"]
+    assert row(made, "makeup").split()[-6:] == ["1000", "US", "gal", "2000", "US", "gal"]

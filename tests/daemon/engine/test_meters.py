@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from daemon.core.outcome import GroupOutcome
+from daemon.core.scan import Act
 from daemon.core.tags import derived_tags
 from daemon.engine import carry, dump, restore
 from tests.support.feed import START_MS, Feed, boiler, plant
@@ -88,3 +89,72 @@ def test_a_change_dated_before_the_reload_that_brings_it_applies_from_the_reload
     assert total(feed) == pytest.approx(0.9)
     feed.run(30, pulses=10)
     assert total(feed) == pytest.approx(0.91)
+
+
+def test_the_first_reading_of_a_dial_has_none_to_compare_with_and_the_second_has() -> None:
+    feed = Feed(plant(boiler("continuous"), meter("100 L")))
+    feed.run(60, pulses=0)
+    assert feed.act("dial", meter="makeup", value_m3=4812.0, written="4812 m3") == ""
+    first = feed.last("dial")
+    assert "the first reading of this dial" in first.evidence
+    assert (first.target, first.by) == ("makeup", "Kim")
+    for k in range(60):
+        feed.run(30, pulses=k)
+    outcome = feed.poll(acts=(Act(900, "dial", "Lee", 0, {"meter": "makeup", "value_m3": 4823.8}),))
+    (kept,) = outcome.manual
+    assert (kept.target, kept.what, kept.value, kept.unit, kept.act) == ("makeup", "dial", 4823.8, "m3", 900)
+    assert "dial to ours 2 (+100 %)" in kept.note
+    assert "every other pulse is missed" in kept.note
+    assert total(feed) == pytest.approx(5.9)  # ours stays as it is
+
+
+def test_a_dial_stays_true_over_a_reload_with_another_pulse_weight() -> None:
+    feed = Feed(plant(boiler("continuous"), meter("100 L")))
+    feed.run(60, pulses=0)
+    feed.act("dial", meter="makeup", value_m3=10.0)
+    for k in range(40):
+        feed.run(30, pulses=k)
+    feed.plant = plant(boiler("continuous"), meter("10 L"))
+    feed.state, _, _ = carry(feed.state, feed.plant, 2, 0)
+    for k in range(40, 60):
+        feed.run(30, pulses=k)
+    feed.act("dial", meter="makeup", value_m3=10.0 + 3.9 + 0.2)
+    assert "they agree within" in feed.last("dial").evidence
+
+
+def test_a_new_meters_dial_is_where_the_next_comparison_begins() -> None:
+    more = f'changes = [{{ from = "{clock(600)}", pulse = "10 L", dial = "3 m3" }}]'
+    feed = Feed(plant(boiler("continuous"), meter("100 L", more)))
+    for k in range(100):
+        feed.run(30, pulses=k)
+    assert feed.state.cells.senses.counters[0].dial_m3 == 3.0
+    moved = total(feed) - feed.state.cells.senses.counters[0].dial_ours_m3
+    feed.act("dial", meter="makeup", value_m3=3.0 + moved)
+    assert "they agree within" in feed.last("dial").evidence
+
+
+@pytest.mark.parametrize(
+    ("body", "why"),
+    [
+        ({"meter": "mkup", "value_m3": 1.0}, "there is no meter 'mkup' in the plant file; there are makeup"),
+        ({"meter": ["x"], "value_m3": 1.0}, "there is no meter"),
+        ({"meter": "makeup", "value_m3": -1.0}, "a reading of 0 or more"),
+        ({"meter": "makeup", "value_m3": float("nan")}, "a reading of 0 or more"),
+        ({"meter": "makeup", "value_m3": True}, "a reading of 0 or more"),
+        ({"meter": "makeup", "value_m3": 1.0, "at_ms": START_MS + 10**9}, "wants to be past"),
+        ({"meter": "makeup", "value_m3": 1.0, "at_ms": "now"}, "wants to be past"),
+        ({"meter": "makeup", "value_m3": 1.0, "ours_m3": 99.0}, "no more than it is now"),
+    ],
+)
+def test_a_dial_that_cannot_be_is_refused(body: dict[str, object], why: str) -> None:
+    feed = Feed(plant(boiler("continuous"), meter()))
+    feed.run(60, pulses=1)
+    assert why in feed.act("dial", **body)
+    assert not [e for e in feed.entries if e.kind == "dial"]
+
+
+def test_an_earlier_reading_does_not_come_after_a_later_one() -> None:
+    feed = Feed(plant(boiler("continuous"), meter()))
+    feed.run(60, pulses=1)
+    assert feed.act("dial", meter="makeup", value_m3=5.0, at_ms=START_MS + 50_000, ours_m3=0.0) == ""
+    assert "a later reading" in feed.act("dial", meter="makeup", value_m3=4.0, at_ms=START_MS + 40_000, ours_m3=0.0)
