@@ -36,6 +36,7 @@ from config.written import (
     Positive,
     Pressure,
     Ratio,
+    Temperature,
     Time,
     Volume,
     VolumeFlow,
@@ -180,11 +181,33 @@ class ConductivityInput(Part):
     low: Conductivity | None = None
 
 
+class FlowContact(Contact):
+    closed_means: Literal["flow", "no flow"] = "flow"
+
+
+class PipeRun(Part):
+    """One run of the sample line from the boiler to the probe: a pipe size (schedule 40) or a bore, and a length."""
+
+    pipe: Literal["1/2 in", "3/4 in", "1 in", "1-1/4 in", "1-1/2 in", "2 in"] | None = None
+    bore: Annotated[Length, Positive] | None = None  # m, inside diameter
+    length: Annotated[Length, Positive]
+
+    @model_validator(mode="after")
+    def _one_size(self) -> PipeRun:
+        if (self.pipe is None) == (self.bore is None):
+            raise ValueError('wants either pipe, like "1/2 in", or bore, like "0.622 in"')
+        return self
+
+
 class Sample(Part):
     """sample = { ... }: when the probe sees boiler water."""
 
     arrangement: Literal["continuous", "timed", "hold", "side-stream", "none"]
     flush: Time = 30.0
+    line: tuple[PipeRun, ...] = ()  # where flush is not written, it is reckoned from these
+    flow: Annotated[VolumeFlow, Positive] | None = None  # m3/h through the line; None: the valve's opening_flow
+    volumes: Annotated[float, Field(ge=1, le=20)] = 3.0  # line volumes that must pass before a reading counts
+    hottest: Temperature | None = None  # side-stream: above it the cooler has failed and the sample is none
     every: Annotated[Time, Positive] | None = None  # interval of samples; None: learned
     open: Annotated[Time, Positive] | None = None  # how long the valve opens for a sample
     settle: Time = 30.0  # arrangement hold: rest after the valve has shut
@@ -206,7 +229,9 @@ class BlowdownValve(Part):
     travel: Time = 10.0
     tapped_at: Literal["relay", "terminals", "controller"] | None = None
     returns: Literal["shut", "open", "stays"] | None = None
-    joins_within: Time = 0.0  # openings less than this apart are one blow
+    joins_within: Time = 0.0  # openings less than this apart are one blow; a pulsed valve that says nothing: 5 min
+    open_above: Annotated[Ratio, Field(gt=0, le=50)] = 5.0  # %, a modulating valve counts as open above it
+    line: Name | None = None  # name of the blow line, where boilers share one
 
 
 class CutoffTest(Part):
@@ -234,6 +259,7 @@ class Boiler(Part):
     lockout: LockoutContact | None = None
     controller_alarm: AlarmContact | None = None
     controller_hand: HandContact | None = None
+    sample_flow: FlowContact | None = None
     water_level: Signal | None = None
     steam_pressure: Signal | None = None
     probe_temperature: Signal | None = None

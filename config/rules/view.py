@@ -80,7 +80,16 @@ def elements(raw: Mapping[str, Any], key: str) -> list[dict[str, Any]]:
     return [e if isinstance(e, dict) else {} for e in part] if isinstance(part, list) else []
 
 
-CONTACTS = ("interlock", "low_water", "high_water", "burner", "lockout", "controller_alarm", "controller_hand")
+CONTACTS = (
+    "interlock",
+    "low_water",
+    "high_water",
+    "burner",
+    "lockout",
+    "controller_alarm",
+    "controller_hand",
+    "sample_flow",
+)
 _LEVEL = ("ratio", "length", "pressure")
 
 

@@ -26,7 +26,7 @@ from daemon.alarms.condition import AlarmCell
 from daemon.core.reasons import Quality, Reason, quality, words
 from daemon.core.say import System, minutes, say
 from daemon.measure.boiler_state import STEAMING
-from daemon.measure.sampling import interval_ms
+from daemon.measure.sampling import DOUBTED, interval_ms
 from daemon.measure.senses import Senses
 from daemon.measure.wiring import BoilerWiring
 
@@ -91,6 +91,8 @@ class Limit:
     def _within(self, s: Senses, c: AlarmCell, inside: bool) -> bool | None:
         """The reading is not beyond the limit: cleared when it is inside the deadband for good."""
         smp, rule = s.boilers[self.boiler].sampler, self.wiring.sample_rule
+        if (smp.reason in DOUBTED or smp.tail) and c.active:
+            return None  # a reading in doubt clears nothing
         c.memo_ms = -1
         if smp.ended or smp.opening != c.memo_n:
             c.memo_n = 0

@@ -77,7 +77,7 @@ class StuckShut:
         if wired:
             return not opened if opened is not None else shut
         smp = b.sampler
-        if b.state.state != STEAMING or smp.value is None or not smp.fresh or w.sample_rule.held:
+        if b.state.state != STEAMING or smp.value is None or not smp.fresh or smp.held:
             return None
         if since < w.valve_travel_ms + w.sample_rule.flush_ms:
             return None
@@ -149,7 +149,7 @@ class StuckOpen:
         """Timed or held samples tell of the time since the last one: judged at the first reading of each opening."""
         w, smp = self.wiring, b.sampler
         wired = w.open_switch.slot >= 0 or w.shut_switch.slot >= 0
-        if wired or w.sample_rule.arrangement != "timed" or w.sample_rule.held:
+        if wired or w.sample_rule.arrangement != "timed" or b.sampler.held:
             return None
         if not smp.fresh or c.memo_n == smp.of_opening or b.state.state != STEAMING:
             return None

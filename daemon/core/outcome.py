@@ -42,6 +42,8 @@ class Blow:
     plus_minus_ms: int  # one poll interval
     kg: float | None = None  # what was blown down, None where it cannot be told
     kg_by: str = ""  # meter, opening (the valve's stated flow and open time) or balance (the fall of conductivity)
+    by_hand: bool = False  # told by a person: a bypass or bottom valve, of which nothing is wired
+    shared: bool = False  # another boiler blew into the same line meanwhile
 
 
 @dataclass(frozen=True, slots=True)

@@ -62,7 +62,14 @@ class Reason(IntEnum):
     CALIBRATING = 58
     STEAM_AT_PROBE = 59
     VALUE_STUCK = 60
-    CUT_SHORT = 61
+    CUT_SHORT = 61  # the last opening was too short for a sample
+    NOT_SETTLED = 62  # the sample was still moving
+    SHARED_SAMPLE = 63  # two boilers' sample valves are open at one probe
+    SAMPLE_TOO_HOT = 64  # a cooled sample above its limit
+    NOISY = 65  # noise grown beyond the signal's own history
+    IMPOSSIBLE_RATE = 66  # faster than boiler water can change
+    SAMPLE_COLD = 67  # sample is said to flow, and the probe is cold
+    ABOVE_BOILING = 68  # of a probe's temperature: hotter than the boiler
     COUNTER_RESTARTED = 70
     COUNTER_STEP_REFUSED = 71
     FEW_PULSES = 72
@@ -131,6 +138,13 @@ _TEXT: Final[Mapping[int, tuple[Quality, str]]] = {
     59: (Quality.BAD, "steam at the probe"),
     60: (Quality.BAD, "value stuck"),
     61: (Quality.UNCERTAIN, "sample cut short"),
+    62: (Quality.UNCERTAIN, "sample not settled: still moving"),
+    63: (Quality.BAD, "two boilers' sample valves open at once"),
+    64: (Quality.BAD, "sample hotter than its limit"),
+    65: (Quality.UNCERTAIN, "noisier than its own history"),
+    66: (Quality.UNCERTAIN, "changed faster than boiler water can"),
+    67: (Quality.BAD, "probe too cold for flowing sample"),
+    68: (Quality.BAD, "hotter than water boils at this pressure"),
     70: (Quality.UNCERTAIN, "counter restarted: the gap is not known"),
     71: (Quality.BAD, "counter step refused"),
     72: (Quality.UNCERTAIN, "few pulses: the rate is rough"),

@@ -89,7 +89,16 @@ def raw_tags(plant: Plant) -> tuple[RawTag, ...]:
             for key, s in (("valve_position", v.position), ("valve_demand", v.demand)):
                 if s:
                     add(f"{n}.{key}", n, s.channel, "analogue", s.range)
-        for key in ("interlock", "low_water", "high_water", "burner", "lockout", "controller_alarm", "controller_hand"):
+        for key in (
+            "interlock",
+            "low_water",
+            "high_water",
+            "burner",
+            "lockout",
+            "controller_alarm",
+            "controller_hand",
+            "sample_flow",
+        ):
             if k := getattr(b, key):
                 add(f"{n}.{key}", n, k.contact, "contact", closed=k.closed_means)
         for key in ("water_level", "steam_pressure", "probe_temperature"):

@@ -127,7 +127,7 @@ def _new_worth(counter: Counter, was: MeterSpec, now: MeterSpec, at_ms: int) -> 
 
 def _boiler(fresh: BoilerCell, was: object, old: BoilerCell, now: object) -> BoilerCell:
     kept = old.clone()
-    signal = ("probe_line", "sample_rule", "compensation", "command", "valve_travel_ms")
+    signal = ("probe_line", "sample_rule", "compensation", "command", "valve_travel_ms", "watch_rule")
     if any(getattr(was, k) != getattr(now, k) for k in signal):
-        kept.sampler, kept.low_end_ms, kept.ref = fresh.sampler, -1, None
+        kept.sampler, kept.low_end_ms, kept.ref, kept.watch = fresh.sampler, -1, None, fresh.watch
     return kept

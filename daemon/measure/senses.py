@@ -11,28 +11,23 @@ from typing import Any, Final
 
 from daemon.core.cells import Cell, cell
 from daemon.core.outcome import Blow, Derived
-from daemon.core.reasons import Quality, Reason, quality
+from daemon.core.reasons import Reason
 from daemon.core.scan import Group, Scan
-from daemon.measure import balance, boiler_state, metered, sampling
+from daemon.measure import balance, boiler_state, metered, sampling, sense_probe
 from daemon.measure import blow as blows
 from daemon.measure.balance import Balance, fresh_balance
-from daemon.measure.blow import BlowCell
+from daemon.measure.blow import BlowCell, HandBlow
 from daemon.measure.boiler_state import STEAMING, StateCell
 from daemon.measure.contact import Contact
-from daemon.measure.correction import Correction, at_25, corrected
+from daemon.measure.correction import Correction
 from daemon.measure.counter import Counter
-from daemon.measure.current_loop import Line
 from daemon.measure.daily import Calendar, Daily
+from daemon.measure.looks import good_value as good_value
+from daemon.measure.looks import role as role
+from daemon.measure.looks import role_now as role_now
 from daemon.measure.sampling import Sampler
-from daemon.measure.wiring import (
-    ANALOGUE,
-    CONTACT,
-    POSITION_OPEN,
-    POSITION_SHUT,
-    BoilerWiring,
-    Role,
-    Wiring,
-)
+from daemon.measure.watch import Watch
+from daemon.measure.wiring import ANALOGUE, CONTACT, POSITION_BAND, BoilerWiring, Wiring
 
 MINUTE_MS: Final = 60_000
 REPEAT_MS: Final = 600_000  # states and totals are derived anew this often, so that any stretch of the log shows them
@@ -67,6 +62,8 @@ class BoilerCell(Cell):
     valve_changed: bool = False
     valve_read: bool = False  # the valve can be read now
     correction: Correction = field(default_factory=Correction)
+    watch: Watch = field(default_factory=Watch)
+    hand: HandBlow = field(default_factory=HandBlow)
 
 
 @cell
@@ -146,26 +143,6 @@ def fresh_senses(w: Wiring) -> Senses:
     )
 
 
-def role(s: Senses, r: Role) -> bool | None:
-    """Is a contact's role true? None when it is not wired or has never been read."""
-    if r.slot < 0:
-        return None
-    on = s.contacts[r.slot].on
-    return None if on is None else on == r.when
-
-
-def role_now(s: Senses, r: Role) -> bool | None:
-    """As `role`, but None too while the contact cannot be read at present."""
-    return None if r.slot < 0 or s.contact_reasons[r.slot] else role(s, r)
-
-
-def good_value(s: Senses, slot: int) -> float | None:
-    """An analogue value that is not bad, else None."""
-    if slot < 0 or quality(s.reasons[slot]) is Quality.BAD:
-        return None
-    return s.values[slot]
-
-
 def take(s: Senses, w: Wiring, group: Group) -> Taken:
     """Move the senses by one group."""
     out = Taken()
@@ -188,8 +165,9 @@ def take(s: Senses, w: Wiring, group: Group) -> Taken:
     if s.minute:
         s.day = w.daytime.holds(at)
     verdicts = [_scan(s, w, scan, t, at) for scan in group.scans]
-    for b, bw in zip(s.boilers, w.boilers, strict=True):
-        _boiler(s, b, bw, group, verdicts, dt, repeat, out)
+    valves = [valve_open(s, b, bw) for b, bw in zip(s.boilers, w.boilers, strict=True)]
+    for i, (b, bw) in enumerate(zip(s.boilers, w.boilers, strict=True)):
+        _boiler(s, b, bw, group, verdicts, dt, repeat, out, valves[i], _around(valves, bw))
     out.verdicts = [tuple(v) for v in verdicts]
     _meters(s, w, group, repeat, out)
     balance.follow(s, w, dt, group.gap_ms > 0, repeat, out)
@@ -256,13 +234,14 @@ def _module(m: ModuleCell, scan: Scan, t: int) -> None:
     m.answered_ms, m.reason = t, first
 
 
-def _valve_open(s: Senses, b: BoilerCell, w: BoilerWiring) -> bool | None:
+def valve_open(s: Senses, b: BoilerCell, w: BoilerWiring) -> bool | None:
+    """Is the surface blowdown valve open now, by the first of its signals that is wired? None: not known."""
     for r, means in ((w.command, True), (w.open_switch, True), (w.shut_switch, False)):
         if r.slot >= 0:
             on = role_now(s, r)
             return None if on is None else on is means
-    position = good_value(s, w.position)
-    return None if position is None else position > (POSITION_SHUT if b.valve == 1 else POSITION_OPEN)
+    position = good_value(s, w.position if w.position >= 0 else w.demand)
+    return None if position is None else position > w.position_open - (POSITION_BAND if b.valve == 1 else 0.0)
 
 
 def _boiler(
@@ -274,6 +253,8 @@ def _boiler(
     dt: int,
     repeat: bool,
     out: Taken,
+    opened: bool | None,
+    around: sense_probe.Around,
 ) -> None:
     t, at = s.t, s.at
     was = b.state.state
@@ -286,7 +267,6 @@ def _boiler(
         out.derived.append(Derived(w.tag_state, float(b.state.state), 0))
     if b.state_changed and was == boiler_state.OFF and t - idle_since >= LONG_OFF_MS:
         b.reached_band = False
-    opened = _valve_open(s, b, w)
     b.valve_changed, b.valve_read = False, opened is not None
     if opened is not None and int(opened) != b.valve:
         b.valve_changed = b.valve >= 0
@@ -298,83 +278,22 @@ def _boiler(
     if group.gap_ms > 0:
         sampling.unwatched(b.sampler, t)
     if w.probe >= 0:
-        _probe(s, b, w, group, verdicts, opened, steaming, dt, out)
-    done = blows.follow(b.blow, w.name, opened, w.joins_ms, w.poll_ms, t, at, group.gap_ms > 0)
+        sense_probe.follow(s, b, w, group, verdicts, opened, around, steaming, dt, out)
+    done = blows.follow(b.blow, w.name, opened, w.joins_ms, w.poll_ms, t, at, group.gap_ms > 0, around.line_open)
     if done is not None:
         out.blows.append(done)
+    by_hand = blows.told(b.hand, w.name, b.sampler.value if b.sampler.fresh else None, at)
+    if by_hand is not None:
+        out.blows.append(by_hand)
 
 
-def _probe(
-    s: Senses,
-    b: BoilerCell,
-    w: BoilerWiring,
-    group: Group,
-    verdicts: list[list[int]],
-    opened: bool | None,
-    steaming: bool,
-    dt: int,
-    out: Taken,
-) -> None:
-    t, at = s.t, s.at
-    line = w.probe_line
-    assert line is not None
-    value, why = s.values[w.probe], s.reasons[w.probe]
-    read_now = any(scan.module == w.probe_at[0] for scan in group.scans)
-    if value is not None:
-        why = _at_an_end(line, value) or why
-        c = b.correction
-        value, doubt = at_25(value, w.compensation, good_value(s, w.probe_temperature), c.act > 0)
-        if value is None:
-            why = doubt
-        else:
-            why = why or doubt
-            if c.act:
-                value = corrected(value, c.gain, c.zero, c.offset)
-    smp = b.sampler
-    now = sampling.sample(smp, w.sample_rule, t, at, opened, steaming, value, why, read_now)
-    if now == Reason.BOILER_OFF and b.state.state == boiler_state.HOT_STANDBY:
-        now = int(Reason.STANDBY)
-    if now in (Reason.RANGE_LOW_END, Reason.RANGE_HIGH_END) and not smp.sees:
-        now = int(Reason.NOT_SAMPLING)  # at an end of the range, but no sample flows: says nothing
-    if now == Reason.RANGE_LOW_END:
-        b.low_end_ms = t if b.low_end_ms < 0 else b.low_end_ms
-    elif read_now and value is not None:
-        b.low_end_ms = -1
-    if read_now:
-        s.reasons[w.probe] = now
-        for scan, verdict in zip(group.scans, verdicts, strict=True):
-            _mark(w, scan, verdict, now)
-    if smp.fresh:
-        b.steamed_ms = 0
-        assert smp.value is not None
-        out.derived.append(Derived(w.tag_conductivity, smp.value, smp.reason))
-        if w.tag_solids >= 0:
-            out.derived.append(Derived(w.tag_solids, smp.value * w.solids_factor, smp.reason))
-        blows.note_reading(b.blow, smp.value)
-        low = w.limits.low
-        if low is not None and smp.value >= max(low, (w.set_point or low) - w.differential):
-            b.reached_band = True
-    elif steaming:
-        b.steamed_ms += dt
-    if not steaming:
-        b.ref = None
-    elif smp.fresh and b.ref is None:
-        b.ref = smp.value
-
-
-def _at_an_end(line: Line, value: float) -> int:
-    """RANGE_HIGH_END or RANGE_LOW_END where a value rests at the top or bottom of its range, else 0."""
-    ma = line.ma(line.zero + (value - line.low) / line.gain)
-    low, high = int(Reason.RANGE_LOW_END), int(Reason.RANGE_HIGH_END)
-    if line.gain * line.ma_gain < 0:  # more current is less
-        low, high = high, low
-    return high if line.at_high_end(ma) else low if line.at_low_end(ma) else 0
-
-
-def _mark(w: BoilerWiring, scan: Scan, verdict: list[int], reason: int) -> None:
-    """Write the probe's verdict over the plain one of its channel."""
-    if w.probe_at[0] == scan.module and not (verdict[w.probe_at[1]] and not reason):
-        verdict[w.probe_at[1]] = reason
+def _around(valves: list[bool | None], w: BoilerWiring) -> sense_probe.Around:
+    """What the neighbours' valves do that matters to this boiler's probe and blow line."""
+    if not (w.neighbours or w.same_line):
+        return sense_probe.ALONE
+    return sense_probe.Around(
+        any(valves[i] is not False for i in w.neighbours), any(valves[i] is True for i in w.same_line)
+    )
 
 
 def _meters(s: Senses, w: Wiring, group: Group, repeat: bool, out: Taken) -> None:

@@ -5,9 +5,11 @@ Compiled once per plant version; frozen. Pure. May import: config, daemon.core.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Final
 
+from config.flush import flush_of
 from config.limits import Limits, conductivity_limits
 from config.model import Boiler, Contact, Meter, Plant
 from config.solids import Compensation, Solids, compensation_of, solids_of
@@ -18,11 +20,14 @@ from daemon.measure.boiler_state import StateRule
 from daemon.measure.current_loop import Line, line
 from daemon.measure.dosing_rules import Names
 from daemon.measure.meter_spec import MeterSpec, meter_spec
+from daemon.measure.rate import rate_rule
 from daemon.measure.sampling import SampleRule
+from daemon.measure.watch import WatchRule, watch_rule
 
 ANALOGUE, CONTACT, COUNTER = 0, 1, 2
 POSITION_OPEN: Final = 5.0  # %: a modulating valve above it counts as open (common practice, no source)
-POSITION_SHUT: Final = 3.0  # %: and until it is below this again
+POSITION_BAND: Final = 2.0  # %: and until it is so much below it again
+PULSES_JOIN_MS: Final = 5 * 60_000  # pulses of a pulsed valve this near are one blow (common practice, no source)
 
 Use = tuple[int, int, int, Line | None, int, MeterSpec | None]
 """One use of a channel: (channel index, kind, slot, line, debounce ms, meter)."""
@@ -59,6 +64,13 @@ class BoilerWiring:
     shut_switch: Role
     state_rule: StateRule
     sample_rule: SampleRule
+    watch_rule: WatchRule
+    neighbours: tuple[int, ...]  # boilers that share its probe
+    same_line: tuple[int, ...]  # boilers whose blows pass the same line
+    flow: Role  # proof of flow of a side-stream sample
+    sample_hottest: float  # °C, of a cooled sample; infinite where no limit is given
+    demand: int
+    position_open: float  # %: above it a modulating valve counts as open
     limits: Limits
     set_point: float | None
     differential: float
@@ -188,7 +200,16 @@ def _meter(plant: Plant, m: Meter, tag: RawTag, slot_of: dict[str, int], derived
     )
 
 
-_ROLES: Final = ("interlock", "low_water", "high_water", "burner", "lockout", "controller_alarm", "controller_hand")
+_ROLES: Final = (
+    "interlock",
+    "low_water",
+    "high_water",
+    "burner",
+    "lockout",
+    "controller_alarm",
+    "controller_hand",
+    "sample_flow",
+)
 
 
 def _debounces(plant: Plant) -> dict[str, int]:
@@ -216,7 +237,7 @@ def _boiler(
 
     cond, valve, smp, solids = b.conductivity, b.blowdown_valve, b.sample, solids_of(b)
     probe = by_name.get(f"{b.name}.probe")
-    seen_by = ("probe", "valve_command", "valve_open_switch", "valve_shut_switch", "valve_position")
+    seen_by = ("probe", "valve_command", "valve_open_switch", "valve_shut_switch", "valve_position", "valve_demand")
     used = [by_name[n].module for n in (f"{b.name}.{key}" for key in seen_by) if n in by_name]
     travel_ms = round(valve.travel * 1000) if valve else 0
     running = role("interlock", ("running", "firing"))
@@ -226,7 +247,15 @@ def _boiler(
     elif running.slot < 0 and b.burner:
         contact, running = "burner", role("burner", ("firing",))
     valve_known = valve is not None and any(
-        x is not None for x in (valve.command, valve.open_switch, valve.shut_switch, valve.position)
+        x is not None for x in (valve.command, valve.open_switch, valve.shut_switch, valve.position, valve.demand)
+    )
+    joins_ms = round(valve.joins_within * 1000) if valve else 0
+    if valve and valve.kind == "pulsed" and "joins_within" not in valve.model_fields_set:
+        joins_ms = PULSES_JOIN_MS
+    sharing = tuple(
+        i
+        for i, o in enumerate(plant.boilers)
+        if o is not b and cond and o.conductivity and o.conductivity.channel == cond.channel
     )
     return BoilerWiring(
         name=b.name,
@@ -249,19 +278,41 @@ def _boiler(
         state_rule=StateRule(contact, b.pressure, b.steam_pressure is not None, b.duty in ("lag", "standby")),
         sample_rule=SampleRule(
             arrangement=smp.arrangement if smp else "none",
-            flush_ms=round(smp.flush * 1000) if smp else 0,
+            flush_ms=round(flush_of(b).seconds * 1000) if smp else 0,
             settle_ms=round(smp.settle * 1000) if smp else 0,
             travel_ms=travel_ms,
             every_ms=round(smp.every * 1000) if smp and smp.every else None,
-            held=cond is not None and cond.signal != "live",  # not said: taken as held, as `check` says
+            held=cond is not None and cond.signal != "live",  # not said: taken as held until it is learned
             valve_known=valve_known,
+            said=cond is None or cond.signal is not None,
+            span=abs(cond.range.high - cond.range.low) if cond else 0.0,
+            joins_ms=joins_ms if valve and valve.kind == "pulsed" else 0,
+            shared=bool(sharing),
         ),
+        watch_rule=watch_rule(
+            line(probe) if probe else None,
+            cond.range.high - cond.range.low if cond else 0.0,
+            round(plant.modules[probe.module].every * 1000) if probe else 10_000,
+            rate_rule(b.water, b.steam_max, valve.opening_flow if valve else None),
+            b.pressure,
+            b.probe_temperature is not None and smp is not None and smp.arrangement != "side-stream",
+        ),
+        neighbours=sharing,
+        same_line=tuple(
+            i
+            for i, o in enumerate(plant.boilers)
+            if o is not b and valve and valve.line and o.blowdown_valve and o.blowdown_valve.line == valve.line
+        ),
+        flow=role("sample_flow", ("flow",)),
+        sample_hottest=smp.hottest if smp and smp.hottest is not None else math.inf,
+        demand=slot("valve_demand"),
+        position_open=valve.open_above if valve else POSITION_OPEN,
         limits=conductivity_limits(b),
         set_point=cond.set_point if cond else None,
         differential=(cond.differential or 0.0) if cond else 0.0,
         valve_travel_ms=travel_ms,
         valve_longest_ms=round(valve.longest * 1000) if valve else 0,
-        joins_ms=round(valve.joins_within * 1000) if valve else 0,
+        joins_ms=joins_ms,
         poll_ms=max((round(plant.modules[m].every * 1000) for m in used), default=0),
         duty=b.duty,
         interlock_means=b.interlock.closed_means if b.interlock else "",

@@ -7,7 +7,7 @@ from daemon.core.say import minutes
 from daemon.core.tags import STATES, DerivedTag
 from daemon.measure import boiler_state as rule
 from daemon.measure.senses import BoilerCell, Senses, good_value, role_now
-from daemon.measure.wiring import POSITION_OPEN, POSITION_SHUT, BoilerWiring, Role
+from daemon.measure.wiring import POSITION_BAND, BoilerWiring, Role
 from daemon.report.explain_parts import Step
 from daemon.report.explain_past import Scene
 
@@ -104,7 +104,9 @@ def valve(scene: Scene, tag: DerivedTag) -> list[Step]:
     if w.position >= 0:
         p = good_value(s, w.position)
         reads = words(s.reasons[w.position]) if p is None else f"{p:.4g} %"
-        wired.append(f"position: {reads}; open above {POSITION_OPEN:g} %, shut below {POSITION_SHUT:g} %")
+        wired.append(
+            f"position: {reads}; open above {w.position_open:g} %, shut below {w.position_open - POSITION_BAND:g} %"
+        )
         by = by or "position"
     where = scene.places.where("boiler", i, "blowdown_valve", by) if by else scene.places.where("boiler", i)
     if b.valve < 0:

@@ -151,7 +151,7 @@ def sample_line(scene: Scene, boiler: str) -> Step:
     if smp.cut_short:
         says.append(f"{smp.cut_short} openings since were too short for a sample")
     says.append(
-        "the signal is the probe itself (live)" if not rule.held else "the signal holds the last sample's value (held)"
+        "the signal is the probe itself (live)" if not smp.held else "the signal holds the last sample's value (held)"
     )
     says.append(
         "what the probe says now " + ("is of the boiler's water" if smp.sees else "is not of the boiler's water")

@@ -28,7 +28,7 @@ ALARM_HEADS: Final = (
 )  # fmt: skip
 BLOW_HEADS: Final = (
     "boiler", "start", "end", "open for (min)", "openings", "conductivity at start", "conductivity at end", "unit",
-    "seen whole", "plus or minus (s)", "blown down", "mass unit", "mass told by",
+    "seen whole", "plus or minus (s)", "blown down", "mass unit", "mass told by", "how",
 )  # fmt: skip
 
 MASS_BY: Final = {
@@ -102,6 +102,7 @@ def blow_row(b: Blow, plant: Plant, zone: ZoneInfo) -> tuple[Cell, ...]:
         None if b.kg is None else _round(in_plant_units(b.kg, "kg", system)[0]),
         "" if b.kg is None else in_plant_units(0.0, "kg", system)[1],
         MASS_BY.get(b.kg_by, b.kg_by),
+        "; ".join(text for on, text in ((b.by_hand, "by hand"), (b.shared, "line shared meanwhile")) if on),
     )
 
 

@@ -29,7 +29,10 @@ ENTRY: Final = (
 STANDING: Final = (
     "target, kind, name, state, occurrence, priority, since_ms, value, limit_value, unit, evidence, person"
 )
-BLOW: Final = "boiler, start_ms, end_ms, openings, open_ms, sampled, ended_at, complete, plus_minus_ms, kg, kg_by"
+BLOW: Final = (
+    "boiler, start_ms, end_ms, openings, open_ms, sampled, ended_at, complete, plus_minus_ms, kg, kg_by, by_hand, "
+    "shared"
+)
 CALIBRATION: Final = "tag, from_ms, kind, body, act"
 MANUAL: Final = "target, what, taken_ms, value, unit, note, act"
 GROUP: Final = "number, segment, elapsed_ms, at_ms, gap_ms, plant, body, derived"
@@ -74,15 +77,15 @@ def blow_row(b: Blow) -> tuple[Any, ...]:
     return (
         *(text(b.boiler), b.start_ms, b.end_ms, b.openings, b.open_ms),
         *(real(b.sampled), real(b.ended_at), int(b.complete), b.plus_minus_ms, real(b.kg), b.kg_by),
+        *(int(b.by_hand), int(b.shared)),
     )
 
 
 def blow_of(row: tuple[Any, ...]) -> Blow:
-    *plain, complete, plus_minus_ms, kg, kg_by = row
+    *plain, complete, plus_minus_ms, kg, kg_by, by_hand, shared = row
     boiler, start_ms, end_ms, openings, open_ms, sampled, ended_at = plain
-    return Blow(
-        boiler, start_ms, end_ms, openings, open_ms, sampled, ended_at, bool(complete), plus_minus_ms, kg, kg_by
-    )
+    seen = (boiler, start_ms, end_ms, openings, open_ms, sampled, ended_at)
+    return Blow(*seen, bool(complete), plus_minus_ms, kg, kg_by, bool(by_hand), bool(shared))
 
 
 def calibration_row(c: Calibration) -> tuple[Any, ...]:

@@ -163,6 +163,8 @@ CREATE TABLE store_event (
 SECOND: Final = """
 ALTER TABLE blow ADD COLUMN kg REAL;
 ALTER TABLE blow ADD COLUMN kg_by TEXT NOT NULL DEFAULT '';
+ALTER TABLE blow ADD COLUMN by_hand INTEGER NOT NULL DEFAULT 0;  -- told by a person
+ALTER TABLE blow ADD COLUMN shared INTEGER NOT NULL DEFAULT 0;   -- another boiler blew into the same line meanwhile
 """
 
 Step = str | Callable[[apsw.Connection], None]
