@@ -4,8 +4,9 @@ Only a live signal is judged, and only by polls at which sample flowed. How ofte
 given that that one repeated too, is counted while the signal moves: it is what this converter's resolution and this
 signal's noise make usual. A run of repeats weighs the sum of -ln of that share; at `STUCK` (one in a thousand million)
 and ten minutes it is no chance any more. Where counts are coarser than noise it is drift that ends a run, and no
-chance at all: so a run must also be ten times the longest one that ended by itself. Such a signal takes hours; one that never moves at all cannot be told from a perfectly still one until `NEVER_MOVED_MS` of flowing
-sample have passed on a fine converter.
+chance at all: so a run must also be ten times the longest one that ended by itself; such a signal takes hours. One
+that never moves at all cannot be told from a perfectly still one until `NEVER_MOVED_MS` of flowing sample have passed
+on a fine converter.
 """
 
 from __future__ import annotations
