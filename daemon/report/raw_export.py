@@ -50,8 +50,10 @@ def export_raw(
         plants = {v: reader.plant(v) for v in versions}
         out = RecordingWriter(text, carried, plants, {v: p.text for v, p in versions.items()})
         if first is not None:
+            shifts = reader.shifts()
             for stored in reader.groups_after(begin - 1):
-                if stored.group.at_ms >= to_ms and stored.group.number > first.group.number:
+                at_ms = stored.group.at_ms + shifts.get(stored.group.segment, 0)  # what is written keeps its date
+                if at_ms >= to_ms and stored.group.number > first.group.number:
                     break
                 out.add(stored.group)
                 used.add(stored.group.plant)

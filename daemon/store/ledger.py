@@ -25,7 +25,7 @@ from daemon.store.chain import Chain
 from daemon.store.errors import StoreError, StoreRefused, translated
 from daemon.store.packing import PackingError, pack_derived
 from daemon.store.query import every, first
-from daemon.store.records import Last, MailRow, QueuedMail, Snapshot, StoredGroup
+from daemon.store.records import ClockCorrection, ClockSegment, Last, MailRow, QueuedMail, Snapshot, StoredGroup
 
 T = TypeVar("T")
 
@@ -286,19 +286,40 @@ class Ledger:
         self._known["plant"].add(version)
         return version
 
-    def open_segment(self, run: str, elapsed_ms: int, at_ms: int, why: str) -> int:
+    def open_segment(
+        self,
+        run: str,
+        elapsed_ms: int,
+        at_ms: int,
+        why: str,
+        doubt: str = "",
+        corrections: Sequence[ClockCorrection] = (),
+    ) -> int:
         """See `Writer.open_segment`."""
 
         def work(db: apsw.Connection) -> int:
             db.execute(
-                "INSERT INTO clock_segment (run, elapsed_ms, at_ms, why) VALUES (?, ?, ?, ?)",
-                (run, elapsed_ms, at_ms, rows.text(why)),
+                "INSERT INTO clock_segment (run, elapsed_ms, at_ms, why, doubt) VALUES (?, ?, ?, ?, ?)",
+                (run, elapsed_ms, at_ms, rows.text(why), rows.text(doubt)),
             )
-            return db.last_insert_rowid()
+            segment = db.last_insert_rowid()
+            for correction in corrections:
+                self._correct(db, correction)
+            return segment
 
         segment = self._write(work)
         self._known["segment"].add(segment)
         return segment
+
+    def correct_clock(self, correction: ClockCorrection) -> None:
+        """See `Writer.correct_clock`."""
+        self._write(lambda db: self._correct(db, correction))
+
+    def _correct(self, db: apsw.Connection, c: ClockCorrection) -> None:
+        if first(db, "SELECT 1 FROM clock_segment WHERE segment = ?", (c.segment,)) is None:
+            raise StoreRefused(f"There is no clock segment {c.segment}.")
+        values = (c.segment, c.shift_ms, c.made_ms, rows.text(c.why), rows.text(c.person))
+        self._record(db, "clock_correction", rows.CORRECTION, values)
 
     def add_act(self, kind: str, by: str, body: Mapping[str, Any], received_ms: int) -> int:
         """See `Writer.add_act`."""
@@ -361,6 +382,9 @@ class Ledger:
             return chain.seq, chain.head.hex()
 
         return self._read(work)
+
+    def clock(self) -> tuple[tuple[ClockSegment, ...], tuple[ClockCorrection, ...]]:
+        return self._read(lambda db: (rows.segments_of(db), rows.corrections_of(db)))
 
     def newest_snapshot(self) -> Snapshot | None:
         return next(iter(self._read(lambda db: rows.snapshots_of(db, 1))), None)

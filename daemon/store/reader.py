@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Iterator
+from heapq import merge
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Final, TypeVar
@@ -24,11 +25,13 @@ from config.model import Plant
 from daemon.core.outcome import Blow, Calibration, Entry, ManualReading, Standing
 from daemon.store import rows, schema
 from daemon.store.chain import Chain, verify
+from daemon.store.dates import Span, moved, shifts, spans
 from daemon.store.errors import StoreBroken, StoreError, StoreUnknown, translated
 from daemon.store.ledger import BUSY_MS, CACHE_KIB
 from daemon.store.lock import locked
 from daemon.store.query import every, first
 from daemon.store.records import (
+    ClockCorrection,
     ClockSegment,
     Last,
     PlantVersion,
@@ -53,11 +56,14 @@ class Reader:
     Between two times means `from_ms` <= t < `to_ms`, ms UTC; None leaves that end open.
     """
 
-    def __init__(self, path: Path | str, *, slice_rows: int = SLICE) -> None:
-        """StoreUnknown when there is no store of this program, or one of a later or an earlier version."""
+    def __init__(self, path: Path | str, *, slice_rows: int = SLICE, earlier: bool = False) -> None:
+        """StoreUnknown when there is no store of this program, or one of a later or an earlier version.
+
+        `earlier`: an earlier version is taken too, for whoever asks only what every version has.
+        """
         schema.check_library()
         self.path, self._slice = Path(path).resolve(), slice_rows
-        self._as_it_lies = False
+        self._as_it_lies, self._earlier = False, earlier
         self._db = self._connect()
         self._plants = rows.Plants(self._text, str(self.path))
         try:
@@ -132,7 +138,7 @@ class Reader:
     def _check(self, db: apsw.Connection) -> None:
         schema.check_known(db, str(self.path))
         version, latest = schema.version_of(db), len(schema.STEPS)
-        if version < latest:
+        if version < latest and not self._earlier:
             raise StoreUnknown(
                 f"{self.path} has schema version {version}, this program reads {latest}. "
                 "Start the service once; it brings the store up to date."
@@ -166,16 +172,17 @@ class Reader:
     # ------------------------------------------------------------------ groups
 
     def groups(self, from_ms: int | None = None, to_ms: int | None = None) -> Iterator[StoredGroup]:
-        """Groups dated between two times, in order of their numbers, with acts and journal."""
+        """Groups dated between two times, in order of their numbers, with acts and journal; dates corrected."""
         low, high = from_ms if from_ms is not None else -FOREVER, to_ms if to_ms is not None else FOREVER
-        for lowest, highest in self._spans():
-            number = self._seek(lowest, highest, low)
+        for span in self._spans():
+            highest = span.last
+            number = self._seek(span.first, highest, low - span.shift_ms)
             while number <= highest:
                 found = self._slice_of(number, highest)
                 for stored in found:
-                    if stored.group.at_ms >= high:
+                    if stored.group.at_ms + span.shift_ms >= high:
                         break
-                    yield stored
+                    yield moved(stored, span.shift_ms)
                 else:
                     if found:
                         number = found[-1].group.number + 1
@@ -183,7 +190,7 @@ class Reader:
                 break
 
     def groups_after(self, number: int) -> Iterator[StoredGroup]:
-        """Groups above a number, in order."""
+        """Groups above a number, in order, as they entered the engine: dates as they were written."""
         while found := self._slice_of(number + 1, FOREVER):
             yield from found
             number = found[-1].group.number
@@ -210,9 +217,9 @@ class Reader:
     def last_at(self, at_ms: int) -> tuple[int, ...]:
         """The number of the last group dated at or before a time in each clock segment that has one, newest first."""
         found = []
-        for lowest, highest in reversed(self._spans()):
-            number = self._seek(lowest, highest, at_ms + 1) - 1
-            if number >= lowest:
+        for span in reversed(self._spans()):
+            number = self._seek(span.first, span.last, at_ms - span.shift_ms + 1) - 1
+            if number >= span.first:
                 found.append(number)
         return tuple(found)
 
@@ -223,11 +230,9 @@ class Reader:
     def _slice_of(self, lowest: int, highest: int) -> list[StoredGroup]:
         return self._run(lambda db: rows.groups_slice(db, self._plants, lowest, highest, self._slice))
 
-    def _spans(self) -> list[tuple[int, int]]:
-        """First and last group number of each clock segment; inside one, dates do not go back."""
-        segments = [s.first_group for s in self.clock_segments() if s.first_group is not None]
-        starts = sorted(segments)
-        return list(zip(starts, [*(n - 1 for n in starts[1:]), FOREVER][: len(starts)], strict=True))
+    def _spans(self) -> list[Span]:
+        """The groups of each clock segment; inside one, dates do not go back."""
+        return self._run(lambda db: spans(rows.segments_of(db), rows.corrections_of(db)))
 
     def _seek(self, lowest: int, highest: int, at_ms: int) -> int:
         """The least number from which groups of a segment are dated `at_ms` or later: some twenty looks."""
@@ -254,20 +259,50 @@ class Reader:
         self, columns: str, table: str, date: str, key: str, from_ms: int | None, to_ms: int | None
     ) -> Iterator[tuple[Any, ...]]:
         """Rows of a table by date, then number, in slices; each row without its date and key at the front."""
+        return (row[2:] for row in self._paged(columns, table, date, key, from_ms, to_ms))
+
+    def _dated(
+        self, columns: str, table: str, date: str, key: str, from_ms: int | None, to_ms: int | None
+    ) -> Iterator[tuple[int, tuple[Any, ...]]]:
+        """As `_pages`, for rows that belong to a group: each with what its dates are to be moved by."""
+        wrong = [s for s in self._spans() if s.shift_ms]
+        if not wrong:
+            return ((0, row) for row in self._pages(columns, table, date, key, from_ms, to_ms))
+
+        def part(shift: int, where: str) -> Iterator[tuple[int, int, int, tuple[Any, ...]]]:
+            low, high = (None if t is None else t - shift for t in (from_ms, to_ms))
+            for row in self._paged(columns, table, date, key, low, high, where):
+                yield row[0] + shift, row[1], shift, row[2:]
+
+        inside = [(s.shift_ms, f"group_number BETWEEN {s.first} AND {s.last}") for s in wrong]
+        others = " AND ".join(f"NOT {where}" for _, where in inside)
+        found = merge(part(0, others), *(part(shift, where) for shift, where in inside), key=lambda r: r[:2])
+        return ((shift, row) for _, _, shift, row in found)
+
+    def _paged(
+        self,
+        columns: str,
+        table: str,
+        date: str,
+        key: str,
+        from_ms: int | None,
+        to_ms: int | None,
+        where: str = "TRUE",
+    ) -> Iterator[tuple[Any, ...]]:
         sql = (
             f"SELECT {date}, {key}, {columns} FROM {table} WHERE ({date}, {key}) > (?, ?) AND {date} < ? "
-            f"ORDER BY {date}, {key} LIMIT ?"
+            f"AND {where} ORDER BY {date}, {key} LIMIT ?"
         )
         at: tuple[int, int] = (from_ms - 1 if from_ms is not None else -FOREVER, FOREVER)
         until = to_ms if to_ms is not None else FOREVER
         while found := self._run(lambda db, after=at: every(db, sql, (*after, until, self._slice))):  # type: ignore[misc]
-            for row in found:
-                yield row[2:]
+            yield from found
             at = (found[-1][0], found[-1][1])
 
     def journal(self, from_ms: int | None = None, to_ms: int | None = None) -> Iterator[Entry]:
-        """The alarm journal between two times, by date."""
-        return (Entry(*r) for r in self._pages(rows.ENTRY, "journal", "at_ms", "id", from_ms, to_ms))
+        """The alarm journal between two times, by date; dates corrected."""
+        found = self._dated(rows.ENTRY, "journal", "at_ms", "id", from_ms, to_ms)
+        return (Entry(r[0] + shift, *r[1:]) for shift, r in found)
 
     def occurrence(self, number: int) -> tuple[Entry, ...]:
         """What the journal says of one raise of an alarm, in the order it was written."""
@@ -275,8 +310,9 @@ class Reader:
         return tuple(Entry(*r) for r in self._run(lambda db: every(db, sql, (number,))))
 
     def blows(self, from_ms: int | None = None, to_ms: int | None = None) -> Iterator[Blow]:
-        """Blows that began between two times, by their start."""
-        return (rows.blow_of(r) for r in self._pages(rows.BLOW, "blow", "start_ms", "id", from_ms, to_ms))
+        """Blows that began between two times, by their start; dates corrected."""
+        found = self._dated(rows.BLOW, "blow", "start_ms", "id", from_ms, to_ms)
+        return (rows.blow_of((r[0], r[1] + shift, r[2] + shift, *r[3:])) for shift, r in found)
 
     def calibrations(self, from_ms: int | None = None, to_ms: int | None = None) -> Iterator[Calibration]:
         """Records of calibration that apply from between two times on, by that time."""
@@ -329,6 +365,14 @@ class Reader:
     def clock_segments(self) -> tuple[ClockSegment, ...]:
         """Every clock segment, oldest first."""
         return self._run(rows.segments_of)
+
+    def clock_corrections(self) -> tuple[ClockCorrection, ...]:
+        """What was found out later about the clock, oldest first."""
+        return self._run(rows.corrections_of)
+
+    def shifts(self) -> dict[int, int]:
+        """By how many ms the dates of each corrected clock segment are moved when they are shown."""
+        return shifts(self.clock_corrections())
 
     def snapshots(self) -> tuple[Snapshot, ...]:
         """The engine states kept, newest first."""

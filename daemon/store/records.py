@@ -11,6 +11,7 @@ from daemon.core.outcome import Derived, Entry, MailRow
 from daemon.core.scan import Act, Group
 
 __all__ = [
+    "ClockCorrection",
     "ClockSegment",
     "Last",
     "MailRow",
@@ -81,6 +82,7 @@ class StoredGroup:
     verdicts: tuple[tuple[int, ...], ...]
     derived: tuple[Derived, ...]
     journal: tuple[Entry, ...]
+    moved_ms: int = 0  # by how much its dates were corrected after they were written
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,6 +114,18 @@ class ClockSegment:
     at_ms: int
     why: str
     first_group: int | None
+    doubt: str = ""  # why its dates are doubted, "" when they are not
+
+
+@dataclass(frozen=True, slots=True)
+class ClockCorrection:
+    """Every date written under a segment is `shift_ms` off; the newest correction of a segment holds."""
+
+    segment: int
+    shift_ms: int
+    made_ms: int
+    why: str
+    person: str
 
 
 @dataclass(frozen=True, slots=True)

@@ -21,7 +21,16 @@ from daemon.core.scan import Act, Group
 from daemon.store.errors import StoreBroken
 from daemon.store.packing import Layout, PackingError, unpack_derived
 from daemon.store.query import every, first
-from daemon.store.records import ClockSegment, Last, PlantVersion, QueuedMail, Snapshot, StoredAct, StoredGroup
+from daemon.store.records import (
+    ClockCorrection,
+    ClockSegment,
+    Last,
+    PlantVersion,
+    QueuedMail,
+    Snapshot,
+    StoredAct,
+    StoredGroup,
+)
 
 ENTRY: Final = (
     "at_ms, occurrence, target, kind, name, event, state, priority, value, limit_value, unit, evidence, person"
@@ -41,7 +50,8 @@ MAIL: Final = "id, key, recipient, at_ms, body, state, tries, next_ms, done_ms, 
 QUEUED: Final = "id, key, recipient, at_ms, body, tries"
 SNAPSHOT: Final = "format, plant, group_number, body"
 VERSION: Final = "version, from_ms, sha256, text"
-SEGMENT: Final = "segment, run, elapsed_ms, at_ms, why, first_group"
+SEGMENT: Final = "segment, run, elapsed_ms, at_ms, why, first_group, doubt"
+CORRECTION: Final = "segment, shift_ms, made_ms, why, person"
 
 INSERT_GROUP: Final = f"INSERT INTO scan_group ({GROUP}) VALUES (?, ?, ?, ?, ?, ?, ?, ?)"
 
@@ -126,6 +136,11 @@ def versions_of(db: apsw.Connection) -> tuple[PlantVersion, ...]:
 
 def segments_of(db: apsw.Connection) -> tuple[ClockSegment, ...]:
     return tuple(ClockSegment(*r) for r in every(db, f"SELECT {SEGMENT} FROM clock_segment ORDER BY segment"))
+
+
+def corrections_of(db: apsw.Connection) -> tuple[ClockCorrection, ...]:
+    """Oldest first."""
+    return tuple(ClockCorrection(*r) for r in every(db, f"SELECT {CORRECTION} FROM clock_correction ORDER BY id"))
 
 
 def snapshots_of(db: apsw.Connection, limit: int) -> tuple[Snapshot, ...]:

@@ -165,6 +165,15 @@ ALTER TABLE blow ADD COLUMN kg REAL;
 ALTER TABLE blow ADD COLUMN kg_by TEXT NOT NULL DEFAULT '';
 ALTER TABLE blow ADD COLUMN by_hand INTEGER NOT NULL DEFAULT 0;  -- told by a person
 ALTER TABLE blow ADD COLUMN shared INTEGER NOT NULL DEFAULT 0;   -- another boiler blew into the same line meanwhile
+ALTER TABLE clock_segment ADD COLUMN doubt TEXT NOT NULL DEFAULT '';  -- why its dates are doubted, '' when they are not
+CREATE TABLE clock_correction (
+  id INTEGER PRIMARY KEY,
+  segment INTEGER NOT NULL,     -- the segment that was dated wrongly; its newest correction holds
+  shift_ms INTEGER NOT NULL,    -- to be added to every date written under it
+  made_ms INTEGER NOT NULL,
+  why TEXT NOT NULL,
+  person TEXT NOT NULL
+) STRICT;
 """
 
 Step = str | Callable[[apsw.Connection], None]

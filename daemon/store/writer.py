@@ -20,7 +20,7 @@ from daemon.core.scan import Act, Group
 from daemon.store.errors import StoreBroken, StoreError, StoreFull, translated
 from daemon.store.ledger import Ledger
 from daemon.store.lock import StoreLock
-from daemon.store.records import Last, MailRow, QueuedMail, Snapshot, StoredGroup
+from daemon.store.records import ClockCorrection, ClockSegment, Last, MailRow, QueuedMail, Snapshot, StoredGroup
 from daemon.store.reserve import Reserve
 from daemon.store.schema import check_library
 
@@ -124,9 +124,29 @@ class Writer:
         """The version number of a plant file: the newest one's when the text is the same, else a new one."""
         return await self._run(self._ledger.add_plant_version, text, sha256, at_ms)
 
-    async def open_segment(self, run: str, elapsed_ms: int, at_ms: int, why: str) -> int:
-        """A new clock segment: from now on `elapsed_ms` was `at_ms`. Returns its number."""
-        return await self._run(self._ledger.open_segment, run, elapsed_ms, at_ms, why)
+    async def open_segment(
+        self,
+        run: str,
+        elapsed_ms: int,
+        at_ms: int,
+        why: str,
+        *,
+        doubt: str = "",
+        corrections: Sequence[ClockCorrection] = (),
+    ) -> int:
+        """A new clock segment: from now on `elapsed_ms` was `at_ms`. Returns its number.
+
+        `doubt`: why its dates are doubted; `corrections`: of earlier segments, in the same transaction.
+        """
+        return await self._run(self._ledger.open_segment, run, elapsed_ms, at_ms, why, doubt, corrections)
+
+    async def correct_clock(self, correction: ClockCorrection) -> None:
+        """Record that the dates of a segment are off. What is stored stays as it is; readers show corrected dates."""
+        await self._run(self._ledger.correct_clock, correction)
+
+    async def clock(self) -> tuple[tuple[ClockSegment, ...], tuple[ClockCorrection, ...]]:
+        """Every clock segment and every correction, oldest first."""
+        return await self._run(self._ledger.clock)
 
     async def add_act(self, kind: str, by: str, body: Mapping[str, Any], received_ms: int) -> int:
         """Store what a person did, before it is applied; returns its number. `body` must be JSON."""

@@ -14,6 +14,8 @@ from daemon.store.reader import Reader
 from daemon.store.writer import Writer
 from tests.support.stores import begin, commit, made
 
+DATA = Path(__file__).parent / "data"
+
 
 def tables(db: apsw.Connection) -> set[str]:
     return {str(r[0]) for r in db.execute("SELECT name FROM sqlite_schema WHERE type = 'table'")}
@@ -34,6 +36,46 @@ def test_the_hot_table_has_no_index(tmp_path: Path) -> None:
     schema.migrate(db, "a.db")
     assert not db.execute("SELECT name FROM sqlite_schema WHERE type = 'index' AND tbl_name = 'scan_group'").fetchall()
     db.close()
+
+
+def of_version(number: int, path: Path) -> Path:
+    """A store as the program of that schema version left it."""
+    db = apsw.Connection(str(path))
+    db.execute((DATA / f"schema_{number}.sql").read_text("utf-8"))
+    assert schema.version_of(db) == number
+    db.close()
+    return path
+
+
+@pytest.mark.parametrize("number", range(1, len(schema.STEPS)))
+async def test_a_store_of_every_released_version_is_brought_up_to_date_with_nothing_lost(
+    tmp_path: Path, number: int
+) -> None:
+    path = of_version(number, tmp_path / "a.db")
+    with pytest.raises(StoreUnknown, match=f"schema version {number}.*Start the service once"):
+        Reader(path)
+    writer = await Writer.open(path, owner="Quillmarsh Creamery", reserve_bytes=0)
+    assert writer.migrated == (number, len(schema.STEPS))
+    with Reader(path) as reader:
+        assert reader.integrity() == ()  # the chain holds over every record as it was written
+        assert reader.head() == (12, "0b0de2868a032ce51f8c9aa4716f518c9e2b71f4a6f84024a98f04471d5d0888")
+        assert [s.group.number for s in reader.groups()] == list(range(1, 13))
+        assert [s.why for s in reader.clock_segments()] == ["start", "start"]
+        assert [s.first_group for s in reader.clock_segments()] == [1, 9]
+        assert {s.doubt for s in reader.clock_segments()} == {""}
+        assert [(a.act.kind, a.act.by, a.group, a.result) for a in reader.acts()] == [("note", "J. Ortiz", 3, "")]
+        assert [e.at_ms for e in reader.journal()] == [1_789_000_000_000 + n * 1000 for n in (2, 5, 8, 11)]
+        assert [b.ended_at for b in reader.blows()] == [3000.5, 3000.5]
+        assert [c.body["said by"] for c in reader.calibrations()] == ["handheld \u00fc"] * 3
+        assert [r.value for r in reader.manual()] == [4 / 3, 10 / 3]
+        assert len(list(reader.mails())) == 4
+        assert [s.group for s in reader.snapshots()] == [12, 8, 4]
+        assert [e.kind for e in reader.events()] == ["schema made"]
+        assert reader.plant(1).plant.name
+    await commit(writer, made(13, segment=2))
+    await writer.aclose()
+    with Reader(path) as reader:
+        assert reader.integrity() == ()
 
 
 async def test_a_later_step_keeps_what_is_stored(tmp_path: Path) -> None:
@@ -84,7 +126,7 @@ async def test_a_store_of_a_later_program_is_refused_untouched(tmp_path: Path) -
     db = apsw.Connection(str(path))
     db.pragma("user_version", 7)
     db.close()
-    with pytest.raises(StoreUnknown, match=r"schema version 7; this program knows up to 2.*newer program"):
+    with pytest.raises(StoreUnknown, match=rf"version 7; this program knows up to {len(schema.STEPS)}.*newer program"):
         await Writer.open(path, owner="Quillmarsh Creamery")
     with pytest.raises(StoreUnknown, match="schema version 7"):
         Reader(path)
