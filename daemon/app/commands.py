@@ -13,6 +13,7 @@ from typing import Annotated, Any
 
 import typer
 
+from daemon.app.backing import backup, restore
 from daemon.app.commands_calibrate import calibrate
 from daemon.app.commands_dial import dial
 from daemon.app.entering import enter
@@ -353,3 +354,5 @@ def _progress(what: str) -> Any:
 app.command()(calibrate)
 app.command()(enter)
 app.command()(dial)
+app.command()(backup)
+app.command()(restore)

@@ -391,6 +391,37 @@ class Reader:
         self._run(chain.load)
         return chain.seq, chain.head.hex()
 
+    def copy_to(
+        self, path: Path, progress: Callable[[int, int], None] = lambda done, of: None, pages: int = 2000
+    ) -> None:
+        """Copy the store as it is at one instant into a new file, which stands by itself: no log, no shared memory.
+
+        The service's log grows meanwhile: for a process that does only this. Raises StoreError; OSError.
+        """
+        if path.exists():
+            raise FileExistsError(f"{path} is there already.")
+
+        def work(db: apsw.Connection) -> None:
+            out = apsw.Connection(str(path))
+            try:
+                db.execute("BEGIN")  # held over all steps, so that no commit makes the copy begin again
+                try:
+                    first(db, "SELECT count(*) FROM sqlite_schema")
+                    with out.backup("main", db, "main") as copying:
+                        while not copying.done:
+                            copying.step(pages)
+                            progress(copying.page_count - copying.remaining, copying.page_count)
+                finally:
+                    db.execute("ROLLBACK")
+                out.pragma("synchronous", 2)
+                out.pragma("journal_mode", "delete")
+            finally:
+                out.close(True)
+
+        self._run(work)
+        with path.open("rb") as file:
+            os.fsync(file.fileno())
+
     def integrity(self) -> tuple[str, ...]:
         """What is wrong with the file and the chain of records, one sentence each; nothing when all is well.
 
