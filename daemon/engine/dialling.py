@@ -46,13 +46,15 @@ def read_dial(doing: Doing, act: Act) -> str:
         return f"{m.name} has not been read yet: there is nothing to compare a dial with"
     unit = "m3 gas" if doing.p.plant.meters[meters.index(m)].measures == "fuel" else "m3"
     said = _compared(c, value, ours, c.now(m.spec).pulse_m3, unit, system)
-    text = f"dial {say(value, unit, system)}, our total {say(ours, unit, system)}; {said}"
+    beside = f"our total {say(ours, unit, system)}; {said}"
     written = str(act.body.get("written", ""))[:40]
     c.dial_m3, c.dial_ours_m3, c.dial_ms = value, ours, at_ms
     doing.manual.append(
-        ManualReading(m.name, "dial", at_ms, value, "m3", f"read as {written}; {said}" if written else said, act.number)
+        ManualReading(
+            m.name, "dial", at_ms, value, "m3", f"read as {written}, {beside}" if written else beside, act.number
+        )
     )
-    noted(doing, act, "dial", m.name, text)
+    noted(doing, act, "dial", m.name, f"dial {say(value, unit, system)}, {beside}")
     return ""
 
 

@@ -14,6 +14,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from config.model import Plant
+from daemon.report.days import DAY_HEADS
 from daemon.report.files import replacing
 from daemon.report.readings import sheet_of
 from daemon.report.tables import (
@@ -38,7 +39,7 @@ def export_csv(
     folder: Path,
     progress: Callable[[int], None] = lambda n: None,
 ) -> list[Path]:
-    """Write readings, blows, alarms and calibrations between two times (`from_ms` <= t < `to_ms`) as .csv."""
+    """Write readings, days, blows, alarms and calibrations between two times (`from_ms` <= t < `to_ms`) as .csv."""
     zone = ZoneInfo(plant.plant.zone)
     sheet = sheet_of(reader, plant, from_ms, to_ms)
 
@@ -51,6 +52,7 @@ def export_csv(
     heads = ["time", *(c.head for c in sheet.columns), "not good"]
     return [
         _write(folder / "readings.csv", heads, readings()),
+        _write(folder / "days.csv", DAY_HEADS, sheet.days.rows(reader, from_ms, to_ms)),
         _write(folder / "blows.csv", BLOW_HEADS, (blow_row(b, plant, zone) for b in reader.blows(from_ms, to_ms))),
         _write(folder / "alarms.csv", ALARM_HEADS, (alarm_row(e, plant, zone) for e in reader.journal(from_ms, to_ms))),
         _write(

@@ -21,6 +21,7 @@ from daemon.core.reasons import Quality, quality, words
 from daemon.core.say import System, in_plant_units
 from daemon.core.tags import PACING, STATES, DerivedTag, RawTag, derived_tags, raw_tags
 from daemon.measure.current_loop import to_reading
+from daemon.report.days import DayBook
 from daemon.store.reader import Reader
 from daemon.store.records import StoredGroup
 
@@ -82,11 +83,15 @@ class Sheet:
         self._known: dict[int, _Known] = {}
         self._standing: list[Cell] = [None] * len(self.columns)
         self._unread: set[int] = set()
+        self.days = DayBook(plant, plant_of)
+        """Filled while `rows` go by."""
 
     def rows(self, reader: Reader, from_ms: int, to_ms: int) -> Iterator[Row]:
         """One row for each group that holds a scan, `from_ms` <= t < `to_ms`. What stood at the start is looked up."""
         for stored in reader.groups(from_ms - LOOK_BACK_MS, to_ms):
             row = self._row(stored)
+            if stored.group.at_ms >= from_ms:
+                self.days.take(stored)
             if stored.group.scans and stored.group.at_ms >= from_ms:
                 yield row
 

@@ -21,6 +21,7 @@ from config.model import Plant
 from config.solids import solids_of
 from daemon.core.reasons import Quality
 from daemon.core.tags import derived_tags, raw_tags
+from daemon.report.days import DAY_HEADS
 from daemon.report.files import replacing
 from daemon.report.readings import sheet_of
 from daemon.report.tables import (
@@ -105,6 +106,7 @@ def _fill(
     heads = ["time", *(c.head for c in sheet.columns), "not good"]
     readings = ([site_time(r.at_ms, zone), *r.cells, r.not_good] for r in sheet.rows(reader, from_ms, to_ms))
     pages.table("Readings", heads, readings, progress)
+    pages.table("Days", DAY_HEADS, sheet.days.rows(reader, from_ms, to_ms))
     pages.table("Blows", BLOW_HEADS, (blow_row(b, plant, zone) for b in reader.blows(from_ms, to_ms)))
     pages.table("Alarms", ALARM_HEADS, (alarm_row(e, plant, zone) for e in reader.journal(from_ms, to_ms)))
     calibrations = (calibration_row(c, plant, zone) for c in reader.calibrations(from_ms, to_ms))
@@ -198,6 +200,7 @@ def _summary(book: Any, pages: _Pages, plant: Plant, zone: ZoneInfo, from_ms: in
         *((f"{b.name}.dissolved_solids", f"{s.factor:.3g} × conductivity, in {s.unit}; the factor: {s.source}")
           for b in plant.boilers if (s := solids_of(b))),
         ("Contacts", "; ".join(_contacts(plant)) or "none"),
+        ("Days", "What each meter passed on each day of the plant's calendar; some have 23 or 25 hours."),
         ("Blows", "Openings of the surface blowdown valve; lengths are as exact as the polls (plus or minus)."),
         ("Calibrations", "Every record that came into force, withdrawals too. A correction in the log holds from its "
                          "time on; at the wall instrument nothing is changed here."),

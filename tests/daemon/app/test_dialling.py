@@ -27,7 +27,8 @@ def test_a_dial_is_read_twice(tmp_path: Path) -> None:
             words = ("--by", "J. Ortiz", "--store", str(store))
             done = waterside("dial", "makeup", "48,123", *words)
             assert done.returncode == 0, done.stderr
-            assert "read as 48123 US gal; the first reading of this dial" in done.stdout
+            assert "read as 48123 US gal, our total " in done.stdout
+            assert "; the first reading of this dial: there is none before it" in done.stdout
             assert "by J. Ortiz; both figures stay as they are" in done.stdout
             done = waterside("dial", "makeup.total", "48123 gal", "--json", *words)
             found = json.loads(done.stdout)

@@ -39,7 +39,7 @@ def exported(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[dict[st
     folder = tmp_path_factory.mktemp("csv")
     with Reader(creamery_store()) as reader:
         files = export_csv(reader, PLANT, START, END + 1, folder)
-    names = ["alarms", "blows", "calibrations", "manual", "readings"]
+    names = ["alarms", "blows", "calibrations", "days", "manual", "readings"]
     assert sorted(f.name for f in folder.iterdir()) == [f"{n}.csv" for n in names]
     out = {}
     for file in files:
@@ -114,7 +114,7 @@ def test_the_workbook_holds_real_dates_and_the_same_numbers(
         path = export_xlsx(reader, PLANT, START, END + 1, tmp_path / "visit.xlsx")
     assert [p.name for p in tmp_path.iterdir()] == ["visit.xlsx"]
     book = openpyxl.load_workbook(path, read_only=False)
-    assert book.sheetnames == ["Summary", "Readings", "Blows", "Alarms", "Calibrations", "Manual"]
+    assert book.sheetnames == ["Summary", "Readings", "Days", "Blows", "Alarms", "Calibrations", "Manual"]
     page = book["Readings"]
     heads = [c.value for c in page[1]]
     assert page.freeze_panes == "B2"
