@@ -12,7 +12,7 @@ from typing import Final
 from daemon.alarms.condition import AlarmCell
 from daemon.core.reasons import words
 from daemon.core.say import System, minutes
-from daemon.measure.boiler_state import OFF
+from daemon.measure.boiler_state import DRAINED, LAID_UP, OFF
 from daemon.measure.senses import Senses, role, role_now
 from daemon.measure.wiring import BoilerWiring, Role
 
@@ -62,6 +62,8 @@ class InterlockOpen:
 
     def judge(self, s: Senses, c: AlarmCell) -> bool | None:
         running = role_now(s, self.wiring.running)
+        if s.boilers[self.boiler].state.state in (LAID_UP, DRAINED):
+            return False  # it is not meant to run, says a person
         if running is None:
             return None
         if self.wiring.state_rule.contact == "burner":

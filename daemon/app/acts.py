@@ -16,6 +16,12 @@ ACTS: Final[dict[str, tuple[str, ...]]] = {
     "dial": DIAL_FIELDS,
     "note": ("text", "target"),
     "loop_check": ("channel", "tag", "driven_by", "steps", "summary"),
+    "out": ("target", "until_ms", "why", "drained"),
+    "back": ("target", "why"),
+    "word": ("target", "state", "until_ms", "why"),
+    "hand": ("target", "what", "from_ms", "until_ms", "why"),
+    "shelve": ("occurrence", "until_ms", "why"),
+    "unshelve": ("occurrence",),
     "enter": ("target", "what", "value", "unit", "taken_ms", "method", "note", "withdraws", "why", "was"),
 }
 """The kinds of act, with their fields; whatever else a request holds is dropped."""

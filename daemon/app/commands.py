@@ -17,6 +17,8 @@ from daemon.app.backing import backup, restore
 from daemon.app.commands_calibrate import calibrate
 from daemon.app.commands_dial import dial
 from daemon.app.entering import enter
+from daemon.app.noting import note
+from daemon.app.setting_aside import back, out, shelve, unshelve
 
 app = typer.Typer(
     name="waterside",
@@ -171,20 +173,6 @@ def ack(
     Example: waterside ack 1042 --by "J. Ortiz"
     """
     _act(store, {"act": "ack", "occurrence": occurrence}, by, f"alarm {occurrence} is acknowledged")
-
-
-@app.command()
-def note(
-    text: Annotated[str, typer.Argument(help="What was seen or done.")],
-    target: Annotated[str, typer.Option(help="Boiler, meter or other thing it is about.")] = "",
-    by: ByOpt = None,
-    store: StoreOpt = None,
-) -> None:
-    """Write a note into the log.
-
-    Example: waterside note "cleaned strainer B2" --target B2 --by "J. Ortiz"
-    """
-    _act(store, {"act": "note", "text": text, "target": target}, by, "the note is in the log")
 
 
 def _act(store: Path | None, request: dict[str, Any], by: str | None, done: str) -> None:
@@ -356,3 +344,8 @@ app.command()(enter)
 app.command()(dial)
 app.command()(backup)
 app.command()(restore)
+app.command()(note)
+app.command()(out)
+app.command()(back)
+app.command()(shelve)
+app.command()(unshelve)

@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo
 from config.units import plain
 from daemon.app.due import due_lines
 from daemon.app.figures import cycles_line
-from daemon.app.view import AlarmView, BoilerView, MeterView, View
+from daemon.app.view import AlarmView, BoilerView, MeterView, SaidView, View
 from daemon.core.clock import pause
 from daemon.core.outcome import Entry
 from daemon.core.reasons import Reason, words
@@ -35,6 +35,10 @@ _EVENT: Final = {
     "suppressed": "held back",
     "unsuppressed": "no longer held back",
     "removed": "removed",
+    "shelved": "put aside",
+    "unshelved": "no longer put aside",
+    "out_of_service": "out of service",
+    "in_service": "back in service",
 }
 
 
@@ -103,6 +107,7 @@ def table(view: View, width: int = 80) -> RenderableType:
     parts.extend(Text(line, style="dim") for line in _beside(view))
     if line := cycles_line(view):
         parts.append(Text(line, style="dim"))
+    parts.extend(Text(said_line(x, view.zone), style="yellow") for x in view.said)
     parts.extend(Text(line, style="yellow") for line in due_lines(view.tests, view.now_ms))
     parts.append(Text(_contacts_and_modules(view), style="dim"))
     silent = [f"{m.name} ({m.detail or 'no answer'})" for m in view.modules if not m.answers]
@@ -137,6 +142,14 @@ def _beside(view: View) -> list[str]:
         if b.correction:
             out.append(f"{b.name} corrected in the log: {b.correction}")
     return out
+
+
+def said_line(x: SaidView, zone: str) -> str:
+    """What somebody said, until when, who and why, in a line."""
+    until = datetime.fromtimestamp(x.until_ms / 1000, ZoneInfo(zone))
+    return f"{x.target or 'house'} {x.what} until {until:%a %Y-%m-%d %H:%M}, by {x.by}" + (
+        f": {x.why}" if x.why else ""
+    )
 
 
 def _contacts_and_modules(view: View) -> str:

@@ -19,6 +19,7 @@ from daemon.app.due import DueView, due_views
 from daemon.core.reasons import Quality, Reason, quality, words
 from daemon.core.tags import PACING, STATES, derived_tags
 from daemon.engine import State
+from daemon.measure.aside import every
 from daemon.measure.calibration import figures, kept
 from daemon.measure.senses import Senses, role_now
 from daemon.measure.wiring import BoilerWiring, MeterWiring
@@ -118,6 +119,17 @@ class ModuleView:
 
 
 @dataclass(frozen=True, slots=True)
+class SaidView:
+    """What a person said that holds for a time. `what`: out of service, drained, technician on site, put aside ..."""
+
+    target: str
+    what: str
+    until_ms: int
+    by: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
 class View:
     """All of it. `at_ms`: plant time of the last group, 0 when there is none; `trouble`: why nothing is stored now."""
 
@@ -134,6 +146,7 @@ class View:
     trouble: str = ""
     figures: tuple[FigureView, ...] = ()
     tests: tuple[DueView, ...] = ()
+    said: tuple[SaidView, ...] = ()
 
     def as_json(self) -> dict[str, Any]:
         """Plain lists and dicts."""
@@ -176,7 +189,17 @@ def view_of(
         trouble=trouble,
         figures=tuple(_figures(plant, s)),
         tests=tuple(due_views(plant, state)),
+        said=tuple(_said(state)),
     )
+
+
+def _said(state: State) -> Iterator[SaidView]:
+    s = state.cells.senses
+    for o in every((*s.outs, *s.words, *s.hands)):
+        yield SaidView(o.target, o.what or "out of service", o.until_at, o.by, o.why)
+    for target, kind, name, until, by, why in state.cells.shelved:
+        title = KINDS[kind].title if kind in KINDS else kind
+        yield SaidView(target, f"{title}{f' ({name})' if name else ''} put aside", until, by, why)
 
 
 def _figures(plant: Plant, s: Senses) -> Iterator[FigureView]:
@@ -248,7 +271,7 @@ def _alarms(state: State) -> list[AlarmView]:
     out = []
     for a, c in zip(state.programme.alarms, state.cells.alarms, strict=True):
         life = Life(c.state)
-        if life is Life.NORMAL or (life is Life.SUPPRESSED and not c.held):
+        if life is Life.NORMAL or (life in (Life.SUPPRESSED, Life.OUT_OF_SERVICE) and not c.held):
             continue
         out.append(
             AlarmView(

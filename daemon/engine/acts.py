@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from typing import Any, Final
 
 from daemon.core.scan import Act
-from daemon.engine import entering
+from daemon.engine import entering, setting_aside
 from daemon.engine.calibrating import calibrate
 from daemon.engine.dialling import read_dial
 from daemon.engine.doing import Apply as Apply
@@ -60,6 +60,12 @@ ACTS: Final[Mapping[str, Apply]] = {
     "loop_check": _loop_check,
     "service": _service,
     "enter": entering.enter,
+    "out": setting_aside.out,
+    "back": setting_aside.back,
+    "word": setting_aside.word,
+    "hand": setting_aside.hand,
+    "shelve": setting_aside.shelve,
+    "unshelve": setting_aside.unshelve,
 }
 
 

@@ -29,6 +29,7 @@ def carry(state: State, new: Plant, version: int, at_ms: int) -> tuple[State, tu
     known = dict(zip((a.identity for a in old.alarms), state.cells.alarms, strict=True))
     senses = _senses(state.cells.senses, old.wiring, p.wiring)
     cells = Cells(senses, [], state.cells.next_occurrence, state.cells.number)
+    cells.shelved = state.cells.shelved
     cells.alarms = [known[a.identity].clone() if a.identity in known else AlarmCell() for a in p.alarms]
     kept = {a.identity for a in p.alarms}
     gone: list[Entry] = []
@@ -111,6 +112,10 @@ def _senses(old: Senses, was: Wiring, now: Wiring) -> Senses:
         s.calendar = old.calendar.clone()
     s.facts = [f.clone() for f in old.facts]
     s.results = old.results
+    boilers_now = {w.name for w in now.boilers}
+    s.words = tuple(row for row in old.words if row[0] in boilers_now)
+    s.hands = tuple(row for row in old.hands if row[0] in boilers_now or not row[0])
+    s.outs, s.aside_new = old.outs, True  # what is gone comes to its end by the clock
     s.balance = carried(old.balance, was.balance, now.balance)
     return s
 

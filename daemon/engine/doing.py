@@ -28,6 +28,18 @@ class Doing(Protocol):
 
     def acknowledge(self, occurrence: int, by: str) -> str: ...
 
+    def put_aside(self, alarm: int, by: str, text: str) -> bool:
+        """Shelve an alarm (index in the programme); True when its state changed."""
+        ...
+
+    def take_up(self, alarm: int, by: str, text: str) -> None:
+        """Shelved no more: judged anew, and raised again while its condition is there."""
+        ...
+
+    def explained(self, alarm: int, text: str) -> None:
+        """What an alarm was found by is explained: it returns, and is judged anew."""
+        ...
+
 
 Apply = Callable[[Doing, Act], str]
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import zlib
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 from config.model import Plant
 from daemon.alarms.condition import Alarm, AlarmCell
@@ -45,6 +45,7 @@ class Cells(Cell):
     alarms: list[AlarmCell]
     next_occurrence: int = 1
     number: int = 0
+    shelved: tuple[tuple[Any, ...], ...] = ()  # target, kind, name, until (UTC ms), by, why
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,24 +9,32 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Final
 
+from daemon.alarms.by_hand import OutOfRange, Overdue
 from daemon.alarms.condition import Alarm, AlarmCell, delayed, forget
 from daemon.alarms.kinds import KINDS
-from daemon.alarms.table import Cue, Event, move
+from daemon.alarms.table import STANDING, Cue, Event, move
 from daemon.alarms.table import State as Life
+from daemon.alarms.withheld import HAND_WORK, hand_work, out_of_service
 from daemon.core.outcome import Calibration, Entry, GroupOutcome, ManualReading, Notice, Standing
 from daemon.core.reasons import quality
 from daemon.core.say import minutes
 from daemon.core.scan import Group
 from daemon.core.tags import STATES
 from daemon.engine.acts import apply
+from daemon.engine.setting_aside import clock, contradicted, ended
 from daemon.engine.state import Cells, Programme, State
+from daemon.measure.aside import every as said
 from daemon.measure.boiler_state import STEAMING
 from daemon.measure.senses import FACTS, take
 
 GAP_TOLD_MS: Final = 5 * 60_000  # a shorter gap is journalled, not mailed
 _NORMAL: Final = Life.NORMAL.value
 _SUPPRESSED: Final = Life.SUPPRESSED.value
+_SHELVED: Final = Life.SHELVED.value
+_OUT: Final = Life.OUT_OF_SERVICE.value
 _QUIET: Final = frozenset({Life.SHELVED.value, Life.SUPPRESSED.value, Life.OUT_OF_SERVICE.value})
+_STANDING: Final = frozenset(x.value for x in STANDING)
+_BY_HAND: Final = frozenset(kind for kinds in HAND_WORK.values() for kind in kinds)
 _GAP: Final = FACTS.index("logger_gap")
 
 
@@ -55,17 +63,27 @@ class _Step:
     def run(self) -> GroupOutcome:
         cells, group, senses = self.cells, self.group, self.cells.senses
         self._gap()
+        if senses.outs or senses.words or senses.hands or cells.shelved:
+            ended(self)
         for act in group.acts:
             self.acts.append((act.number, apply(self, act)))
         taken = take(senses, self.p.wiring, group)
+        if senses.words:
+            contradicted(self)
+        if senses.aside_new:
+            self._aside()
         if self.all_stored:
             senses.ended = group.segment
         boilers, t = senses.boilers, senses.t
         for i, (alarm, c) in enumerate(zip(self.p.alarms, cells.alarms, strict=True)):
+            if c.state == _OUT:
+                continue
             if alarm.suppressed_when_off:
                 steams = boilers[alarm.boiler].state.state == STEAMING
                 if not steams:
-                    if c.state != _SUPPRESSED:
+                    if c.state == _SHELVED:
+                        forget(c)
+                    elif c.state != _SUPPRESSED:
                         self._suppress(i, alarm, c)
                     continue
                 if c.state == _SUPPRESSED:
@@ -77,7 +95,7 @@ class _Step:
             elif c.active and c.state == _NORMAL:
                 self._cue(i, alarm, c, Cue.RAISED)
         cells.number = group.number
-        senses.results_new = False
+        senses.results_new = senses.aside_new = False
         return GroupOutcome(
             number=group.number,
             verdicts=tuple(taken.verdicts),
@@ -117,12 +135,49 @@ class _Step:
                 return f"alarm {occurrence} is {c.state}: there is nothing to confirm"
         return f"no alarm {occurrence} stands; `waterside status` lists those that do"
 
+    def put_aside(self, alarm: int, by: str, text: str) -> bool:
+        """Shelve an alarm; True when its state changed."""
+        return self._cue(alarm, self.p.alarms[alarm], self.cells.alarms[alarm], Cue.SHELVE, by=by, text=text)
+
+    def take_up(self, alarm: int, by: str, text: str) -> None:
+        """Shelved no more: what is for the day is judged by day, everything else at once."""
+        a, c = self.p.alarms[alarm], self.cells.alarms[alarm]
+        self._cue(alarm, a, c, Cue.UNSHELVE, by=by, text=text)
+        if isinstance(a.condition, (OutOfRange, Overdue)):
+            forget(c)
+
+    def explained(self, alarm: int, text: str) -> None:
+        """What an alarm was found by is explained: it returns, and is judged anew."""
+        c = self.cells.alarms[alarm]
+        self._cue(alarm, self.p.alarms[alarm], c, Cue.CLEARED, text=text)
+        forget(c)
+
+    def _aside(self) -> None:
+        """Alarms out of service and back, and mails of what has outlasted work by hand."""
+        senses = self.cells.senses
+        outs, words, hands = (said(rows) for rows in (senses.outs, senses.words, senses.hands))
+        for i, (alarm, c) in enumerate(zip(self.p.alarms, self.cells.alarms, strict=True)):
+            o = out_of_service(alarm, outs, words)
+            if o is not None and c.state != _OUT:
+                c.held = c.state not in (_NORMAL, _SUPPRESSED) or c.held or alarm.never_hidden
+                text = f"until {clock(self, o.until_at)}: {o.why}"
+                self._cue(i, alarm, c, Cue.REMOVE, told=c.held, by=o.by, text=text)
+                c.stood = False
+                forget(c)
+            elif o is None and c.state == _OUT:
+                self._cue(i, alarm, c, Cue.RESTORE, told=c.held, text="judged anew")
+                c.held = False
+            elif c.state in _STANDING and not c.told and alarm.kind in _BY_HAND and hand_work(alarm, hands) is None:
+                self._tell(alarm, c, Event.RAISED)
+
     def _suppress(self, i: int, alarm: Alarm, c: AlarmCell) -> None:
         c.held, c.stood = c.state != _NORMAL, c.active
         self._cue(i, alarm, c, Cue.SUPPRESS, told=c.held)
         forget(c)
 
-    def _cue(self, i: int, alarm: Alarm, c: AlarmCell, cue: Cue, *, told: bool = True, by: str = "") -> bool:
+    def _cue(
+        self, i: int, alarm: Alarm, c: AlarmCell, cue: Cue, *, told: bool = True, by: str = "", text: str = ""
+    ) -> bool:
         """Give an alarm a cue; True when its state changed."""
         moved = move(Life(c.state), cue)
         if moved is None:
@@ -133,6 +188,9 @@ class _Step:
             c.occurrence, self.cells.next_occurrence = self.cells.next_occurrence, self.cells.next_occurrence + 1
             c.raised_at, c.by, c.told = group.at_ms, "", False
             c.evidence = alarm.condition.evidence(self.cells.senses, c, self.p.system)
+            if self.cells.senses.hands:
+                h = hand_work(alarm, said(self.cells.senses.hands))
+                c.evidence += f"; {h.what}, says {h.by}" if h is not None else ""
         elif event is Event.ACKNOWLEDGED:
             c.by = by
         c.state = life.value
@@ -152,7 +210,7 @@ class _Step:
                 value=c.value,
                 limit=c.limit,
                 unit=alarm.unit,
-                evidence=self._evidence(alarm, c, event),
+                evidence=text or self._evidence(alarm, c, event),
                 by=by,
             )
         )
@@ -171,8 +229,10 @@ class _Step:
         if not alarm.mails:
             return
         if event is Event.RAISED:
+            if self.cells.senses.hands and hand_work(alarm, said(self.cells.senses.hands)) is not None:
+                return  # told when it outlasts the work
             c.told = True
-        elif event in (Event.RETURNED, Event.SUPPRESSED):
+        elif event in (Event.RETURNED, Event.SUPPRESSED, Event.SHELVED, Event.OUT_OF_SERVICE):
             if not c.told or alarm.kind == "logger_gap":
                 return
             c.told = False

@@ -21,8 +21,8 @@ from typing import Final
 from daemon.core.cells import Cell, cell
 from daemon.core.tags import STATES
 
-UNKNOWN, OFF, WARMING, STEAMING, HOT_STANDBY = (
-    STATES.index(s) for s in ("unknown", "off", "warming", "steaming", "hot standby")
+UNKNOWN, OFF, WARMING, STEAMING, HOT_STANDBY, LAID_UP, DRAINED = (
+    STATES.index(s) for s in ("unknown", "off", "warming", "steaming", "hot standby", "laid up", "drained")
 )
 BURNER_PAUSE_MS: Final = 30 * 60_000
 WARM_LONGEST_MS: Final = 30 * 60_000
@@ -59,12 +59,21 @@ class StateCell(Cell):
     lost: float = STEAM_LOST  # the share of the stated pressure below which it no longer steams
 
 
+def spoken(c: StateCell, state: int, t: int, at: int) -> bool:
+    """A person says what the boiler is: its wires are not asked; True when that is new. See `aside`."""
+    c.blind_ms = c.dark_ms = c.silent_ms = -1
+    c.fired = False
+    return _to(c, state, t, at)
+
+
 def decide(c: StateCell, rule: StateRule, closed: bool | None, pressure: float | None, t: int, at: int) -> bool:
     """Move to the state the wires show at `t` (elapsed ms); True when it changed.
 
     `closed`: the limit circuit says running, or the burner is firing; None while that is not known.
     `pressure`: kPa gauge, None when not wired or bad.
     """
+    if c.state in (LAID_UP, DRAINED):  # nobody says so any more: as after a time off
+        c.state = OFF
     blind = (closed is None) if rule.contact else (rule.has_pressure and pressure is None)
     if not blind:
         c.blind_ms = -1

@@ -13,7 +13,7 @@ from daemon.core.cells import Cell, cell
 from daemon.core.outcome import Blow, Derived
 from daemon.core.reasons import Reason
 from daemon.core.scan import Group, Scan
-from daemon.measure import balance, boiler_state, metered, sampling, sense_probe
+from daemon.measure import aside, balance, boiler_state, metered, out_of_service, sampling, sense_probe
 from daemon.measure import blow as blows
 from daemon.measure.balance import Balance, fresh_balance
 from daemon.measure.blow import BlowCell, HandBlow
@@ -105,6 +105,10 @@ class Senses(Cell):
     t: int = -1
     results: tuple[tuple[Any, ...], ...] = ()  # of tests done by hand, see `manual`
     results_new: bool = False  # they have changed in this group
+    outs: tuple[tuple[Any, ...], ...] = ()  # out of service, see `aside`
+    words: tuple[tuple[Any, ...], ...] = ()  # what people said of the state of boilers
+    hands: tuple[tuple[Any, ...], ...] = ()  # work by hand
+    aside_new: bool = False  # one of the three has changed in this group
     at: int = 0
     real: int = -1
     unwatched: int = 0
@@ -165,9 +169,13 @@ def take(s: Senses, w: Wiring, group: Group) -> Taken:
     if s.minute:
         s.day = w.daytime.holds(at)
     verdicts = [_scan(s, w, scan, t, at) for scan in group.scans]
+    if s.outs:
+        out_of_service.tags(s, w, group, verdicts)
     valves = [valve_open(s, b, bw) for b, bw in zip(s.boilers, w.boilers, strict=True)]
     for i, (b, bw) in enumerate(zip(s.boilers, w.boilers, strict=True)):
         _boiler(s, b, bw, group, verdicts, dt, repeat, out, valves[i], _around(valves, bw))
+    if s.outs:
+        out_of_service.boilers(s, w, group, verdicts, out)
     out.verdicts = [tuple(v) for v in verdicts]
     _meters(s, w, group, repeat, out)
     balance.follow(s, w, dt, group.gap_ms > 0, repeat, out)
@@ -259,9 +267,16 @@ def _boiler(
     t, at = s.t, s.at
     was = b.state.state
     idle_since = b.state.since_ms
-    b.state_changed = boiler_state.decide(
-        b.state, w.state_rule, role_now(s, w.running), good_value(s, w.steam_pressure), t, at
-    )
+    said = aside.said_of(s.words, w.name) if s.words else None
+    if said is not None:
+        b.state_changed = boiler_state.spoken(b.state, aside.SPOKEN[said.what], t, at)
+    else:
+        b.state_changed = boiler_state.decide(
+            b.state, w.state_rule, role_now(s, w.running), good_value(s, w.steam_pressure), t, at
+        )
+        b.state_changed |= b.state.state != was
+    if s.hands and aside.blown_by_hand(s.hands, w.name):
+        b.ref = None  # what falls meanwhile says nothing of the valve
     steaming = b.state.state == STEAMING
     if b.state_changed or repeat:
         out.derived.append(Derived(w.tag_state, float(b.state.state), 0))

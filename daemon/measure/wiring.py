@@ -58,6 +58,7 @@ class BoilerWiring:
     low_water: Role
     high_water: Role
     lockout: Role
+    burner: Role
     controller_alarm: Role
     command: Role
     open_switch: Role
@@ -271,6 +272,7 @@ def _boiler(
         low_water=role("low_water", ("low",)),
         high_water=role("high_water", ("high",)),
         lockout=role("lockout", ("lockout",)),
+        burner=role("burner", ("firing",)),
         controller_alarm=role("controller_alarm", ("alarm",)),
         command=switch("valve_command"),
         open_switch=switch("valve_open_switch"),

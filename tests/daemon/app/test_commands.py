@@ -20,6 +20,7 @@ from tests.support.service import running
 
 COMMANDS = (
     *("run", "demo", "check", "schema", "status", "ack", "enter", "note", "calibrate", "dial", "explain"),
+    *("out", "back", "shelve", "unshelve"),
     *("export", "replay", "loops", "scan"),
 )
 EXAMPLES = Path(config.__file__).parent / "examples"
