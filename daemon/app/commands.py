@@ -16,6 +16,7 @@ import typer
 from daemon.app.backing import backup, restore
 from daemon.app.commands_calibrate import calibrate
 from daemon.app.commands_dial import dial
+from daemon.app.doctor.command import doctor
 from daemon.app.entering import enter
 from daemon.app.noting import note
 from daemon.app.setting_aside import back, out, shelve, unshelve
@@ -349,3 +350,4 @@ app.command()(out)
 app.command()(back)
 app.command()(shelve)
 app.command()(unshelve)
+app.command()(doctor)

@@ -13,6 +13,7 @@ from typing import Final
 from daemon.core.clock import Clock
 
 STEP_MS: Final = 2_000
+EARLIEST_MS: Final = 1_767_225_600_000  # 2026-01-01: no clock that is right says less
 
 
 @dataclass(slots=True)

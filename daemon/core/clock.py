@@ -74,3 +74,20 @@ def monotonic() -> float:
 async def pause(seconds: float) -> None:
     """Sleep real seconds: screens, watchdogs and other things that are not of the plant."""
     await asyncio.sleep(seconds)
+
+
+def synchronised() -> bool | None:
+    """Does the system say that its clock is kept by a time server? None when it does not tell."""
+    import ctypes
+    from pathlib import Path
+
+    kept = Path("/run/systemd/timesync")
+    if (kept / "synchronized").exists():
+        return True
+    try:
+        state = ctypes.CDLL(None).adjtimex(ctypes.create_string_buffer(1024))  # asks only: nothing is set
+    except (OSError, AttributeError):
+        state = -1
+    if state >= 0:
+        return bool(state != 5)  # TIME_ERROR: not synchronised
+    return False if kept.exists() else None

@@ -24,7 +24,7 @@ import apsw
 from config.model import Plant
 from daemon.core.outcome import Blow, Calibration, Entry, ManualReading, Standing
 from daemon.store import rows, schema
-from daemon.store.chain import Chain, verify
+from daemon.store.chain import Chain, hash_at, verify
 from daemon.store.dates import Span, moved, shifts, spans
 from daemon.store.errors import StoreBroken, StoreError, StoreUnknown, translated
 from daemon.store.ledger import BUSY_MS, CACHE_KIB
@@ -390,6 +390,10 @@ class Reader:
         chain = Chain()
         self._run(chain.load)
         return chain.seq, chain.head.hex()
+
+    def hash_at(self, seq: int) -> str | None:
+        """The hash of the chain's record `seq` in hex, None when there is none."""
+        return self._run(lambda db: hash_at(db, seq))
 
     def copy_to(
         self, path: Path, progress: Callable[[int, int], None] = lambda done, of: None, pages: int = 2000

@@ -142,7 +142,7 @@ async def test_what_is_in_the_way_stays_and_is_renamed_only_when_told(tmp_path: 
 async def test_a_log_left_beside_is_in_the_way_too(tmp_path: Path) -> None:
     await filled(tmp_path / "a.db")
     (tmp_path / "b.db-wal").write_bytes(b"of another store")
-    with pytest.raises(StoreRefused, match="b.db-wal is there already"):
+    with pytest.raises(StoreRefused, match=r"b\.db-wal is there already"):
         restore.restore(taken(tmp_path), tmp_path / "b.db", "now")
 
 

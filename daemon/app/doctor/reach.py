@@ -1,0 +1,98 @@
+"""What is reached over wires: the mail server and the links. Nothing is sent to a module, and no mail.
+
+May import: config, drivers.modbus.adapter.
+"""
+
+from __future__ import annotations
+
+import os
+import socket
+from pathlib import Path
+from typing import Final
+
+from config.model import Link, Mail, Plant
+from daemon.app.doctor.report import Report
+from drivers.modbus.adapter import remark
+
+TIMEOUT_S: Final = 10.0
+
+
+def look_at_relay(report: Report, mail: Mail | None) -> None:
+    """Does the mail server greet? Says hello and goodbye; no sender, no recipient, no login."""
+    import smtplib
+    import ssl
+
+    if mail is None:
+        report.note("mail", "no [mail] in the plant file: mails are written as files")
+        return
+    where = f"the mail server {mail.server}:{mail.port}"
+    try:
+        if mail.security == "tls":
+            context = ssl.create_default_context(cafile=mail.ca_file)
+            client: smtplib.SMTP = smtplib.SMTP_SSL(mail.server, mail.port, timeout=TIMEOUT_S, context=context)
+        else:
+            client = smtplib.SMTP(mail.server, mail.port, timeout=TIMEOUT_S)
+        with client:
+            client.ehlo()
+            if mail.security == "starttls":
+                client.starttls(context=ssl.create_default_context(cafile=mail.ca_file))
+                client.ehlo()
+    except (OSError, smtplib.SMTPException) as e:
+        report.error(
+            "mail",
+            f"{where} is not reached: {e}",
+            "Check name, port and security in [mail], the network, and any firewall between.",
+        )
+    else:
+        report.note("mail", f"{where} greets; nothing was sent")
+    if mail.password_file and not os.access(mail.password_file, os.R_OK):
+        report.warning(
+            "mail",
+            f"{mail.password_file} cannot be read by this user",
+            "The service's user must be able to; run doctor as that user to see it as the service does.",
+        )
+
+
+def look_at_links(report: Report, plant: Plant, running: bool, sysfs: Path | None = None) -> None:
+    """Devices are there and may be used; TCP modules take a connection, asked only while the service does not poll."""
+    for link in plant.links:
+        if link.device is not None:
+            _serial(report, link, link.device, sysfs)
+        elif link.host is not None:
+            _tcp(report, link, link.host, running)
+
+
+def _serial(report: Report, link: Link, device: str, sysfs: Path | None) -> None:
+    if not Path(device).exists():
+        report.error(
+            "link",
+            f"{link.name}: {device} is not there",
+            "Plug the adapter in, or name it by /dev/serial/by-id/... in the plant file, which does not change.",
+        )
+        return
+    if not os.access(device, os.R_OK | os.W_OK):
+        report.warning(
+            "link",
+            f"{link.name}: this user may not use {device}",
+            "The service's user must be in the group of the device (most often dialout).",
+        )
+    found = remark(link.name, device) if sysfs is None else remark(link.name, device, sysfs)
+    if found:
+        first, _, rest = found.partition(". ")
+        report.warning("link", first.removeprefix("Link "), rest)
+
+
+def _tcp(report: Report, link: Link, host: str, running: bool) -> None:
+    if running:
+        report.note("link", f"{link.name}: not tried while the service polls it; see `waterside status`")
+        return
+    try:
+        socket.create_connection((host, link.port), min(TIMEOUT_S, max(1.0, link.timeout_s))).close()
+    except OSError as e:
+        report.error(
+            "link",
+            f"{link.name}: {host}:{link.port} takes no connection ({e})",
+            "Check power, cable, address and port of the module or gateway.",
+        )
+    else:
+        report.note("link", f"{link.name}: {host}:{link.port} takes a connection; nothing was asked")
