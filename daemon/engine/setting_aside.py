@@ -248,7 +248,7 @@ def _target(doing: Doing, target: str) -> str:
     if boiler in {b.name for b in plant.boilers} and tag == "low_water":
         return (
             "low water is never out of service by itself: only with its boiler, declared drained, by name and until "
-            f"a time: waterside out {boiler} --drained"
+            "a time"
         )
     wired = [t.name for t in doing.p.wiring.tags if t.target]
     if target in wired and (boiler in names):
