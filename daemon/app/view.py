@@ -19,7 +19,7 @@ from daemon.app.due import DueView, due_views
 from daemon.core.reasons import Quality, Reason, quality, words
 from daemon.core.tags import PACING, STATES, derived_tags
 from daemon.engine import State
-from daemon.measure.aside import every
+from daemon.measure.aside import BLOW_BY_HAND, every
 from daemon.measure.calibration import figures, kept
 from daemon.measure.senses import Senses, role_now
 from daemon.measure.wiring import BoilerWiring, MeterWiring
@@ -153,6 +153,9 @@ class View:
         return asdict(self)
 
 
+_AS_SAID = {BLOW_BY_HAND: "blown by hand: explains falling conductivity"}  # until some time after the blow
+
+
 def view_of(
     plant: Plant,
     state: State | None,
@@ -196,7 +199,7 @@ def view_of(
 def _said(state: State) -> Iterator[SaidView]:
     s = state.cells.senses
     for o in every((*s.outs, *s.words, *s.hands)):
-        yield SaidView(o.target, o.what or "out of service", o.until_at, o.by, o.why)
+        yield SaidView(o.target, _AS_SAID.get(o.what, o.what) or "out of service", o.until_at, o.by, o.why)
     for target, kind, name, until, by, why in state.cells.shelved:
         title = KINDS[kind].title if kind in KINDS else kind
         yield SaidView(target, f"{title}{f' ({name})' if name else ''} put aside", until, by, why)

@@ -54,7 +54,7 @@ def test_what_is_set_aside_is_shown_kept_over_a_restart_and_put_back(tmp_path: P
             assert code == 0, said
             assert say("note", "B1", "--left")[0] == 0
             said_now = json.loads(waterside("status", "--store", str(store), "--json").stdout)["view"]["said"]
-            assert [x["what"] for x in said_now] == ["blow by hand"]
+            assert [x["what"] for x in said_now] == ["blown by hand: explains falling conductivity"]
             assert service.end() == 0
     with Reader(store) as reader:
         (blow,) = reader.manual()
