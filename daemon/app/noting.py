@@ -55,9 +55,8 @@ def note(
         done(store, by, body, f"{boiler} was blown by hand: on record")
     elif on_site:
         body |= {"what": ON_SITE, "until": on_site}
-        done(
-            store, by, body, f"technician at {boiler or 'the house'}; what hands cause is mailed when it outlasts this"
-        )
+        done(store, by, body, f"technician on site at {boiler or 'the house'}")
+        print("What hands cause is in the journal at once and goes out by mail only when it outlasts that.")
     elif left:
         done(store, by, body | {"what": "left"}, f"nobody at {boiler or 'the house'} any more")
     else:
