@@ -118,7 +118,8 @@ class Site:
     def end(self) -> None:
         """A clean stop: its last group says that all is stored."""
         act = Act(1, "service", "waterside", 0, {"kind": "stopped", "active": True})
-        self._take(Group(len(self.stored) + 1, self.elapsed, self.elapsed, self.segment, 1, (), (act,)), True)
+        number, gap, self.gap = len(self.stored) + 1, self.gap, 0
+        self._take(Group(number, self.elapsed, self.elapsed, self.segment, 1, (), (act,), gap), True)
 
     def _take(self, group: Group, store: bool) -> None:
         after, (outcome,) = step(self.state, (group,))
@@ -155,6 +156,7 @@ ACTIONS = st.one_of(
 
 @settings(max_examples=150, deadline=None)
 @example([("stopped", 0), ("flow", 1), ("killed before it is stored", 0)])  # a run of which nothing is in the log
+@example([("flow", 1), ("killed before it is stored", 0), ("stopped", 0)])  # and then one that only stops
 @given(st.lists(ACTIONS, max_size=60))
 def test_in_any_order_of_polls_losses_and_restarts_the_total_is_the_sum_of_what_is_stored(
     actions: list[tuple[str, int]],
