@@ -141,7 +141,15 @@ def _beside(view: View) -> list[str]:
             out.append(f"{b.name} dissolved solids {plain(b.solids)} {b.solids_unit} ({b.solids_source})")
         if b.correction:
             out.append(f"{b.name} corrected in the log: {b.correction}")
+    out.extend(bleed_line(m, _system(view)) for m in view.meters if m.bleed is not None)
     return out
+
+
+def bleed_line(m: MeterView, system: System) -> str:
+    """What passes a blowdown meter with the valves shut."""
+    said = "" if m.bleed_stated is None else f"; the plant file says {say(m.bleed_stated, 'kg/h', system)}"
+    now = f"{say(m.bleed_now, 'kg/h', system)} of late"
+    return f"{m.name} with the valves shut: {say(m.bleed or 0.0, 'kg/h', system)} is usual, {now}{said}"
 
 
 def said_line(x: SaidView, zone: str) -> str:

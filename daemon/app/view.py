@@ -20,9 +20,10 @@ from daemon.core.reasons import Quality, Reason, quality, words
 from daemon.core.tags import PACING, STATES, derived_tags
 from daemon.engine import State
 from daemon.measure.aside import BLOW_BY_HAND, every
+from daemon.measure.bleed import normal
 from daemon.measure.calibration import figures, kept
 from daemon.measure.senses import Senses, role_now
-from daemon.measure.wiring import BoilerWiring, MeterWiring
+from daemon.measure.wiring import BoilerWiring, MeterWiring, Wiring
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +74,9 @@ class MeterView:
     refused: int = 0
     dial: float | None = None
     dial_ms: int = -1
+    bleed: float | None = None  # kg/h that pass with the valves shut, learned as normal
+    bleed_now: float = 0.0  # kg/h in the last four hours of shut valves
+    bleed_stated: float | None = None  # kg/h as the plant file says
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,7 +182,7 @@ def view_of(
         now_ms=now_ms,
         speed=speed,
         boilers=tuple(_boiler(s, i, b) for i, b in enumerate(w.boilers)),
-        meters=tuple(_meter(plant, s, m, i) for i, m in enumerate(w.meters)),
+        meters=tuple(_meter(plant, s, w, m, i) for i, m in enumerate(w.meters)),
         alarms=tuple(_alarms(state)),
         modules=tuple(
             ModuleView(
@@ -218,7 +222,7 @@ def _figures(plant: Plant, s: Senses) -> Iterator[FigureView]:
         yield FigureView(t.name, t.target, t.label, t.about, value, word, t.unit, quality(why).value, words(why))
 
 
-def _meter(plant: Plant, s: Senses, m: MeterWiring, i: int) -> MeterView:
+def _meter(plant: Plant, s: Senses, w: Wiring, m: MeterWiring, i: int) -> MeterView:
     c, day = s.counters[m.slot], s.days[i]
     flow = c.pace.flow(c.last_elapsed_ms, c.now(m.spec))
     today, why = day.today(c, m.spec)
@@ -239,7 +243,15 @@ def _meter(plant: Plant, s: Senses, m: MeterWiring, i: int) -> MeterView:
         refused=c.refused,
         dial=c.dial_m3 if c.dial_ms >= 0 else None,
         dial_ms=c.dial_ms,
+        **_bleed(s, w, i),
     )
+
+
+def _bleed(s: Senses, w: Wiring, i: int) -> dict[str, Any]:
+    for rule, c in zip(w.bleeds, s.bleeds, strict=True):
+        if rule.meter == i:
+            return {"bleed": normal(c), "bleed_now": c.last, "bleed_stated": rule.stated}
+    return {}
 
 
 def _boiler(s: Senses, i: int, w: BoilerWiring) -> BoilerView:

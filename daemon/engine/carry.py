@@ -14,6 +14,7 @@ from daemon.alarms.condition import AlarmCell
 from daemon.core.outcome import Entry, Standing
 from daemon.engine.state import Cells, Programme, State, programme
 from daemon.measure.balance import carried
+from daemon.measure.bleed import Bleed, BleedRule
 from daemon.measure.calibration import same_probe
 from daemon.measure.correction import Correction
 from daemon.measure.counter import Counter
@@ -108,6 +109,7 @@ def _senses(old: Senses, was: Wiring, now: Wiring) -> Senses:
             s.boilers[i] = _boiler(s.boilers[i], *boilers[w.name], w)
     days = dict(zip((m.name for m in was.meters), old.days, strict=True))
     s.days = [days[m.name].clone() if m.name in days else d for m, d in zip(now.meters, s.days, strict=True)]
+    s.bleeds = _bleeds(s.bleeds, old.bleeds, was, now)
     if was.zone == now.zone:
         s.calendar = old.calendar.clone()
     s.facts = [f.clone() for f in old.facts]
@@ -118,6 +120,19 @@ def _senses(old: Senses, was: Wiring, now: Wiring) -> Senses:
     s.outs, s.aside_new = old.outs, True  # what is gone comes to its end by the clock
     s.balance = carried(old.balance, was.balance, now.balance)
     return s
+
+
+def _bleeds(fresh: list[Bleed], old: list[Bleed], was: Wiring, now: Wiring) -> list[Bleed]:
+    """What a meter passes with the valves shut stays known while the meter serves the same boilers."""
+    known = {_serves(was, r): c for r, c in zip(was.bleeds, old, strict=True)}
+    return [
+        known[_serves(now, r)].clone() if _serves(now, r) in known else c
+        for r, c in zip(now.bleeds, fresh, strict=True)
+    ]
+
+
+def _serves(w: Wiring, rule: BleedRule) -> tuple[str, ...]:
+    return (w.meters[rule.meter].name, *(w.boilers[i].name for i in rule.boilers))
 
 
 def _new_worth(counter: Counter, was: MeterSpec, now: MeterSpec, at_ms: int) -> None:

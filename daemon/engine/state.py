@@ -97,6 +97,7 @@ def restore(plant: Plant, body: bytes) -> State:
         (cells.senses.balance.sums.now, fresh.balance.sums.now),
         (cells.senses.balance.values, fresh.balance.values),
         (cells.senses.days, fresh.days),
+        (cells.senses.bleeds, fresh.bleeds),
     ):
         if len(have) != len(want):
             raise SnapshotError("the snapshot's signals are not this plant's")

@@ -14,8 +14,10 @@ from daemon.core.outcome import Blow, Derived
 from daemon.core.reasons import Reason
 from daemon.core.scan import Group, Scan
 from daemon.measure import aside, balance, boiler_state, metered, out_of_service, sampling, sense_probe
+from daemon.measure import bleed as bleeds
 from daemon.measure import blow as blows
 from daemon.measure.balance import Balance, fresh_balance
+from daemon.measure.bleed import Bleed, BleedRule
 from daemon.measure.blow import BlowCell, HandBlow
 from daemon.measure.boiler_state import STEAMING, StateCell
 from daemon.measure.contact import Contact
@@ -102,6 +104,7 @@ class Senses(Cell):
     balance: Balance
     calendar: Calendar
     days: list[Daily]  # of each meter
+    bleeds: list[Bleed]  # of each blowdown meter that can tell
     t: int = -1
     results: tuple[tuple[Any, ...], ...] = ()  # of tests done by hand, see `manual`
     results_new: bool = False  # they have changed in this group
@@ -144,6 +147,7 @@ def fresh_senses(w: Wiring) -> Senses:
         balance=fresh_balance(w.balance),
         calendar=Calendar(),
         days=[Daily() for _ in w.meters],
+        bleeds=[Bleed() for _ in w.bleeds],
     )
 
 
@@ -178,6 +182,8 @@ def take(s: Senses, w: Wiring, group: Group) -> Taken:
         out_of_service.boilers(s, w, group, verdicts, out)
     out.verdicts = [tuple(v) for v in verdicts]
     _meters(s, w, group, repeat, out)
+    for rule, c in zip(w.bleeds, s.bleeds, strict=True):
+        _bleed(s, w, rule, c, valves, group.gap_ms > 0)
     balance.follow(s, w, dt, group.gap_ms > 0, repeat, out)
     return out
 
@@ -319,3 +325,16 @@ def _meters(s: Senses, w: Wiring, group: Group, repeat: bool, out: Taken) -> Non
         if m.module in polled:
             why = s.counter_reasons[m.slot]
             metered.follow(m, s.counters[m.slot], why, day, s.calendar, now, repeat, w.zone, out.derived)
+
+
+def _bleed(s: Senses, w: Wiring, rule: BleedRule, c: Bleed, valves: list[bool | None], gap: bool) -> None:
+    """What a blowdown meter passes while nothing blows into it."""
+    shut = not gap and all(
+        valves[i] is False and s.boilers[i].state.state == STEAMING and not blows.by_hand_now(s.boilers[i].hand, s.at)
+        for i in rule.boilers
+    )
+    m = w.meters[rule.meter]
+    counter = s.counters[m.slot]
+    read = counter.last >= 0 and counter.last_elapsed_ms == s.real
+    now = counter.now(m.spec)
+    bleeds.follow(c, shut, s.t, counter.mass(m.spec) if read else None, now.pulse_m3 * (now.density or 0.0))

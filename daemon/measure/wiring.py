@@ -16,6 +16,7 @@ from config.solids import Compensation, Solids, compensation_of, solids_of
 from daemon.core.daytime import Daytime, daytime
 from daemon.core.tags import RawTag, derived_tags, raw_tags
 from daemon.measure.balance_rules import BalanceRules, balance_rules
+from daemon.measure.bleed import BleedRule, bleed_rules
 from daemon.measure.boiler_state import StateRule
 from daemon.measure.current_loop import Line, line
 from daemon.measure.dosing_rules import Names
@@ -122,6 +123,7 @@ class Wiring:
     balance: BalanceRules
     daytime: Daytime
     zone: str
+    bleeds: tuple[BleedRule, ...]
 
 
 def wire(plant: Plant) -> Wiring:
@@ -181,6 +183,7 @@ def wire(plant: Plant) -> Wiring:
         ),
         daytime=daytime(plant),
         zone=plant.plant.zone,
+        bleeds=bleed_rules(plant),
     )
 
 
