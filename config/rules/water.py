@@ -13,6 +13,7 @@ from config.model import Chemical
 from config.rules.view import View
 
 WATERS: Final = ("feedwater_conductivity", "makeup_conductivity", "condensate_conductivity")
+CONDENSATE_US_CM: Final = 35.0  # UFC 3-240-13FN (25 May 2005), par. 6-3.6
 CHOKED_KPA: Final = 15_800.0  # gauge; the flow through a bore is reckoned up to it
 _KEYS: Final[dict[str, tuple[str, ...]]] = {
     "with blow": ("paced_by", "limit"),
@@ -48,6 +49,15 @@ def conductivities(v: View) -> Iterator[Found]:
                 yield Found(
                     path, f"wants an analogue of conductivity; {value} is in {analogues[value].range.unit or 'no unit'}"
                 )
+        condensate = analogues.get(str(b.condensate_conductivity))
+        if condensate is not None and condensate.high is None:
+            yield Found(
+                ("boiler", i, "condensate_conductivity"),
+                f"{condensate.name} has no high: nobody will be told of condensate that is not clean. Above "
+                f"{CONDENSATE_US_CM:g} uS/cm it is worth a hardness test (UFC 3-240-13FN, 6-3.6); what is usual here "
+                "the water specialist says",
+                "note",
+            )
         mixed = b.makeup_conductivity is not None and b.condensate_conductivity is not None
         if b.conductivity is not None and b.feedwater_conductivity is None and not mixed:
             yield Found(

@@ -43,6 +43,11 @@ def makeup_share(feedwater: float, condensate: float, makeup: float) -> float:
     return (feedwater - condensate) / (makeup - condensate)
 
 
+def fuel_energy(heat: float, efficiency: float) -> float:
+    """Energy in fuel for an amount of heat, at a boiler's efficiency (0 to 1); what blowdown that is hot costs."""
+    return heat / efficiency
+
+
 def after(start: float, feedwater: float, steam: float, blowdown: float, water: float, hours: float) -> float:
     """Conductivity after `hours` of steady flow: M dk/dt = (S + B) kf - B k. Flows per hour, `water` the mass held."""
     if blowdown == 0:

@@ -7,6 +7,7 @@ import pytest
 from config.check import check
 from config.load import loads
 from tests.support.findings import METERED, findings
+from tests.support.published import table
 
 SIGNALS = """
 [[module]]
@@ -140,3 +141,11 @@ serves = ["B1", "B2"]
 """
     found = [f for f in findings(plant(FEEDWATER, more)) if f.key == "meter blowdown serves"]
     assert ["blowdown of B1 and B2 is metered together" in f.text for f in found] == [True]
+
+
+def test_condensate_nobody_watches_is_told_with_the_published_figure() -> None:
+    text = plant('condensate_conductivity = "feedwater"\n')
+    told = [f for f in findings(text.replace("high = 400\n", "")) if f.key.endswith("condensate_conductivity")]
+    assert [f.level for f in told] == ["note"]
+    assert f"Above {table('conductivity')['CO-120'].number:g} uS/cm" in told[0].text  # UFC 3-240-13FN, par. 6-3.6
+    assert not [f for f in findings(text) if f.key.endswith("condensate_conductivity")]

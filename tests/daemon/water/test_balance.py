@@ -11,6 +11,7 @@ from daemon.water.balance import (
     blowdown_of_steam,
     cycles,
     feedwater_flow,
+    fuel_energy,
     makeup_share,
 )
 from tests.support.published import Row, rows, table
@@ -99,3 +100,11 @@ def test_a_steady_boiler_stays_where_its_balance_is() -> None:
     blown = blowdown_flow(steam=4000, boiler=3500, feedwater=80)
     assert after(3500, 80, 4000, blown, 8000, 100) == pytest.approx(3500)
     assert after(1000, 80, 4000, blown, 8000, 5000) == pytest.approx(3500)
+
+
+def test_fuel_for_the_heat_in_blowdown() -> None:
+    x = BD["BD-007"].inputs  # US DOE Steam Tip Sheet #10: 90 % of the heat in blowdown recovered
+    a_year = x["table value"] * x["steam"] / 100_000 * x["hours"]
+    energy = fuel_energy(a_year, x["boiler efficiency"])
+    assert energy == pytest.approx(BD["BD-007"].number, abs=1.5)
+    assert energy * BD["BD-008"].inputs["fuel"] == pytest.approx(BD["BD-008"].number, abs=3)
