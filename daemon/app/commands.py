@@ -15,6 +15,7 @@ import typer
 
 from daemon.app.backing import backup, restore
 from daemon.app.commands_calibrate import calibrate
+from daemon.app.commands_clock import clock
 from daemon.app.commands_dial import dial
 from daemon.app.doctor.command import doctor
 from daemon.app.entering import enter
@@ -351,3 +352,4 @@ app.command()(back)
 app.command()(shelve)
 app.command()(unshelve)
 app.command()(doctor)
+app.command()(clock)

@@ -24,6 +24,7 @@ from daemon.acquire.poller import Polled
 from daemon.app.increments import Increments
 from daemon.app.stepping import advance
 from daemon.app.timebase import TimeBase
+from daemon.app.wrong_clock import Doubts, long
 from daemon.core.outcome import GroupOutcome, MailRow, Notice
 from daemon.core.say import minutes
 from daemon.core.scan import Act, Group
@@ -83,6 +84,7 @@ class Keeper:
         committed: Callable[[], None] = lambda: None,
         seen: Callable[[Group, GroupOutcome], None] = lambda g, o: None,
         ledger_fd: int | None = None,
+        doubts: Doubts | None = None,
     ) -> None:
         self.state = state
         self.version = version
@@ -91,6 +93,7 @@ class Keeper:
         self._writer, self._number, self._last_ms = writer, number, last_elapsed_ms
         self._base, self._plant_of, self._run = base, plant_of, run
         self._direct, self._committed, self._seen, self._fd = direct, committed, seen, ledger_fd
+        self._doubts = doubts or Doubts()
         self._stored_ms = last_elapsed_ms  # elapsed time of the last group the store took
         self._gap = last_elapsed_ms is not None  # the first group of a run follows a gap
         self._waiting: deque[_Waiting] = deque()
@@ -168,6 +171,8 @@ class Keeper:
         base = self._base
         if step_ms := base.stepped():
             await self._new_segment(step_ms)
+        elif self._doubts.due(base.elapsed(polled.due)):
+            await self._settle_dates()
         elapsed = max(base.elapsed(polled.due), self._last_ms or 0)
         self._number += 1
         group = Group(
@@ -320,11 +325,29 @@ class Keeper:
         elapsed = max(base.elapsed(base.clock.elapsed()), self._last_ms or 0)
         at = base.clock.now_ms()
         way = "forward" if step_ms > 0 else "back"
+        doubt = self._doubts.about(at)
+        corrections = self._doubts.settle(elapsed, at)
+        why = f"the clock was set {way} by {minutes(abs(step_ms))}"
         try:
-            number = await self._writer.open_segment(
-                self._run, elapsed, at, f"the clock was set {way} by {minutes(abs(step_ms))}"
-            )
+            number = await self._writer.open_segment(self._run, elapsed, at, why, doubt=doubt, corrections=corrections)
         except StoreError:
             return  # tried again at the next group
+        self._doubts.settled(corrections)
+        self._doubts.begin(number, elapsed, at, doubt)
+        if corrections:
+            why += f"; dates of what this run stored before are corrected by {long(abs(corrections[-1].shift_ms))}"
+        await self.report("logger_clock", True, why, once=True)
         log.warning("the clock was set %s by %s: a new clock segment begins", way, minutes(abs(step_ms)))
         base.begin_segment(number, elapsed, at)
+
+    async def _settle_dates(self) -> None:
+        """A time server keeps the clock now, without having set it by a leap: what was stored before is dated by it."""
+        base = self._base
+        elapsed = base.elapsed(base.clock.elapsed())
+        corrections = self._doubts.settle(elapsed, base.at(elapsed))
+        try:
+            for correction in corrections:
+                await self._writer.correct_clock(correction)
+        except StoreError:
+            return  # asked again in a minute; a correction recorded twice is the same correction
+        self._doubts.settled(corrections)

@@ -21,13 +21,15 @@ from config.load import PlantFileError, PlantText, load
 from config.model import Plant
 from daemon.acquire.poller import Polled, Poller
 from daemon.app.acts import ACTS
+from daemon.app.clocking import correct_clock
 from daemon.app.keeper import Keeper
 from daemon.app.letterbox import ActRefused, Letterbox, Progress
 from daemon.app.next_reading import next_reading, probe_now
 from daemon.app.resume import Plants, resume
 from daemon.app.sdnotify import Manager, Watch
 from daemon.app.timebase import TimeBase
-from daemon.core.clock import Clock, SystemClock, pause
+from daemon.app.wrong_clock import Doubts, nobody_tells, trusted_ms
+from daemon.core.clock import Clock, SystemClock, pause, synchronised
 from daemon.core.outcome import GroupOutcome, MailRow
 from daemon.core.scan import Group
 from daemon.engine import State
@@ -60,6 +62,7 @@ class Options:
     ledger_fd: int | None = None  # a pipe that gets each group's number after its commit
     runtime: str = ""  # $RUNTIME_DIRECTORY
     signals: bool = True
+    kept: Callable[[], bool | None] = nobody_tells  # does a time server keep the clock?
     capture: Path | None = None  # folder for the frames of every link, as text
 
 
@@ -68,7 +71,7 @@ def default_options(plant: Plant, store: Path | None) -> Options:
     state = os.environ.get("STATE_DIRECTORY", "").split(":")[0]
     path = store or (Path(plant.store.path) if plant.store.path else Path(state or "var") / "waterside.db")
     runtime = os.environ.get("RUNTIME_DIRECTORY", "").split(":")[0]
-    return Options(path, SystemClock(), path.parent / "outbox", runtime=runtime)
+    return Options(path, SystemClock(), path.parent / "outbox", runtime=runtime, kept=synchronised)
 
 
 class Service:
@@ -154,7 +157,12 @@ class Service:
         base = TimeBase.after(o.clock, last.elapsed_ms if last else None, last.at_ms if last else 0)
         now = o.clock.now_ms()
         run = secrets.token_hex(4)
-        base.begin_segment(await writer.open_segment(run, base.elapsed_ms, now, "start"), base.elapsed_ms, now)
+        segments, corrections = await writer.clock()
+        doubts = Doubts(trusted_ms(segments, corrections, last), o.kept)
+        doubt = doubts.about(now)
+        segment = await writer.open_segment(run, base.elapsed_ms, now, "start", doubt=doubt)
+        base.begin_segment(segment, base.elapsed_ms, now)
+        doubts.begin(segment, base.elapsed_ms, now, doubt)
         version = await writer.add_plant_version(self.source.text, self.source.sha256, now)
         self._plants.learn(version, plant)
         self._sender = Sender(writer, plant, o.clock, o.outbox, on_trouble=self._mail_trouble, demo_speed=o.demo_speed)
@@ -171,8 +179,12 @@ class Service:
             committed=self._watch.committed,
             seen=self._stored,
             ledger_fd=o.ledger_fd,
+            doubts=doubts,
         )
         self._keeper.queue(await writer.pending_acts())
+        if doubt:
+            log.error("%s: what is stored is dated by it until it is set right", doubt)
+            await self._keeper.report("logger_clock", True, doubt, once=True)
 
     async def _poll(self) -> None:
         """Poll until told to stop; a reload ends one poller and begins the next."""
@@ -292,6 +304,8 @@ class Service:
 
     async def _act(self, request: dict[str, Any]) -> dict[str, Any]:
         kind = request.get("act")
+        if kind == "clock":
+            return await correct_clock(self._writer, self._keeper, request, self.options.clock.now_ms())
         if kind not in ACTS:
             raise ActRefused(f"the act {kind!r} is not known.", "", f"Known here: {', '.join(ACTS)}.")
         by = str(request.get("by") or request.get("login") or "").strip()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator, Sequence
+from collections.abc import AsyncIterator, Callable, Sequence
 from contextlib import asynccontextmanager
 from pathlib import Path
 from typing import Any
@@ -16,6 +16,7 @@ from daemon.app import keeper as keeper_module
 from daemon.app.keeper import Keeper
 from daemon.app.resume import Plants, resume
 from daemon.app.timebase import TimeBase
+from daemon.app.wrong_clock import Doubts, nobody_tells, trusted_ms
 from daemon.core.outcome import MailRow
 from daemon.core.scan import Scan
 from daemon.store.reader import Reader
@@ -43,7 +44,12 @@ class Bench:
 
 
 @asynccontextmanager
-async def bench(store: Path, vfs: str | None = None, start_ms: int | None = None) -> AsyncIterator[Bench]:
+async def bench(
+    store: Path,
+    vfs: str | None = None,
+    start_ms: int | None = None,
+    kept: Callable[[], bool | None] = nobody_tells,
+) -> AsyncIterator[Bench]:
     source = loads(TEXT)
     clock = HandClock() if start_ms is None else HandClock(start_ms)
     writer = await Writer.open(store, owner="Quillmarsh Creamery", vfs=vfs)
@@ -54,7 +60,12 @@ async def bench(store: Path, vfs: str | None = None, start_ms: int | None = None
         last = await writer.last()
         base = TimeBase.after(clock, last.elapsed_ms if last else None, last.at_ms if last else 0)
         now = clock.now_ms()
-        base.begin_segment(await writer.open_segment("run", base.elapsed_ms, now, "start"), base.elapsed_ms, now)
+        segments, corrections = await writer.clock()
+        doubts = Doubts(trusted_ms(segments, corrections, last), kept)
+        doubt = doubts.about(now)
+        segment = await writer.open_segment("run", base.elapsed_ms, now, "start", doubt=doubt)
+        base.begin_segment(segment, base.elapsed_ms, now)
+        doubts.begin(segment, base.elapsed_ms, now, doubt)
         version = await writer.add_plant_version(source.text, source.sha256, now)
         plants.learn(version, source.plant)
         made: list[Bench] = []
@@ -72,6 +83,7 @@ async def bench(store: Path, vfs: str | None = None, start_ms: int | None = None
             version,
             run="run",
             direct=direct,
+            doubts=doubts,
         )
         made.append(Bench(keeper, writer, clock))
         yield made[0]
