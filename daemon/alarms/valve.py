@@ -14,6 +14,7 @@ from daemon.alarms.condition import AlarmCell
 from daemon.core.reasons import Reason
 from daemon.core.say import System, minutes, say
 from daemon.measure.boiler_state import STEAMING
+from daemon.measure.sampling import DOUBTED
 from daemon.measure.senses import BoilerCell, Senses, role_now
 from daemon.measure.wiring import BoilerWiring
 
@@ -77,7 +78,7 @@ class StuckShut:
         if wired:
             return not opened if opened is not None else shut
         smp = b.sampler
-        if b.state.state != STEAMING or smp.value is None or not smp.fresh or smp.held:
+        if b.state.state != STEAMING or smp.value is None or not _told(b) or smp.held:
             return None
         if since < w.valve_travel_ms + w.sample_rule.flush_ms:
             return None
@@ -95,7 +96,7 @@ class StuckShut:
         Where a valve that does not pass leaves the probe in stagnant water, a reading far below the band is of that.
         """
         w, smp = self.wiring, b.sampler
-        if w.set_point is None or not smp.fresh or smp.value is None or smp.reason == Reason.RANGE_HIGH_END:
+        if w.set_point is None or not _told(b) or smp.value is None or smp.reason == Reason.RANGE_HIGH_END:
             return False
         sampled = w.sample_rule.arrangement not in ("continuous", "side-stream")
         least = STAGNANT * w.set_point if sampled else 0.0
@@ -143,7 +144,7 @@ class StuckOpen:
             return not shut if shut is not None else opened
         if w.sample_rule.arrangement not in ("continuous", "side-stream") or since < SHUT_FALL_MS:
             return None
-        return self._fell(b, c) if b.state.state == STEAMING and b.sampler.fresh else None
+        return self._fell(b, c) if b.state.state == STEAMING and _told(b) else None
 
     def _at_sample(self, b: BoilerCell, c: AlarmCell) -> bool | None:
         """Timed or held samples tell of the time since the last one: judged at the first reading of each opening."""
@@ -151,7 +152,7 @@ class StuckOpen:
         wired = w.open_switch.slot >= 0 or w.shut_switch.slot >= 0
         if wired or w.sample_rule.arrangement != "timed" or b.sampler.held:
             return None
-        if not smp.fresh or c.memo_n == smp.of_opening or b.state.state != STEAMING:
+        if not _told(b) or c.memo_n == smp.of_opening or b.state.state != STEAMING:
             return None
         c.memo_n = smp.of_opening
         return self._fell(b, c)
@@ -188,6 +189,11 @@ class StuckOpen:
 
     def reading_reason(self, s: Senses) -> int:
         return s.boilers[self.boiler].sampler.reason if s.boilers[self.boiler].sampler.value is not None else 0
+
+
+def _told(b: BoilerCell) -> bool:
+    """A new representative reading that nothing makes doubtful: of a valve, one in doubt tells neither way."""
+    return b.sampler.fresh and b.sampler.reason not in DOUBTED
 
 
 def _reading(b: BoilerCell, system: System) -> str:
