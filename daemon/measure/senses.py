@@ -330,7 +330,9 @@ def _meters(s: Senses, w: Wiring, group: Group, repeat: bool, out: Taken) -> Non
 def _bleed(s: Senses, w: Wiring, rule: BleedRule, c: Bleed, valves: list[bool | None], gap: bool) -> None:
     """What a blowdown meter passes while nothing blows into it."""
     shut = not gap and all(
-        valves[i] is False and s.boilers[i].state.state == STEAMING and not blows.by_hand_now(s.boilers[i].hand, s.at)
+        valves[i] is False
+        and s.boilers[i].state.state == STEAMING
+        and not aside.blown_by_hand(s.hands, w.boilers[i].name)
         for i in rule.boilers
     )
     m = w.meters[rule.meter]

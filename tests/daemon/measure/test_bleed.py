@@ -6,10 +6,11 @@ import pytest
 
 from daemon.engine import carry, dump, restore, start, step
 from daemon.measure import bleed
+from daemon.measure.aside import BLOW_BY_HAND
 from daemon.measure.bleed import Bleed
 from drivers.demo.scenario import Event
 from tests.daemon.measure.test_healthy_days import groups
-from tests.support.feed import Feed, boiler, plant, same
+from tests.support.feed import START_MS, Feed, boiler, plant, same
 from tests.support.recordings import creamery
 
 METER = """[[meter]]
@@ -115,3 +116,14 @@ def test_the_creamerys_bleed_is_learned_as_its_file_states_it_and_a_leaking_seat
     assert rule.stated == pytest.approx(58.97, abs=0.01)  # B2: 130 lb/h
     assert bleed.normal(c) == pytest.approx(rule.stated, rel=0.1)
     assert c.last > 2 * rule.stated
+
+
+def test_what_passes_during_a_blow_by_hand_is_no_bleed() -> None:
+    feed = Feed(plant(METER, boiler("continuous")))
+    feed.run(600, pulses=0)
+    begin = START_MS + feed.t
+    assert feed.act("hand", target="B1", what=BLOW_BY_HAND, from_ms=begin, until_ms=begin + HOUR * 1000) == ""
+    before = feed.state.cells.senses.bleeds[0].kg
+    for k in range(60):
+        feed.run(50, pulses=5 * k)
+    assert feed.state.cells.senses.bleeds[0].kg == before
