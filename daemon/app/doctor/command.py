@@ -29,6 +29,9 @@ def doctor(
         str, typer.Option(help="COUNT:HASH noted earlier: are those records still what they were?")
     ] = "",
     offline: Annotated[bool, typer.Option("--offline", help="Leave out mail server and links.")] = False,
+    salvage_to: Annotated[
+        Path | None, typer.Option("--salvage-to", help="Put what can be read of a damaged store into a new file.")
+    ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="One JSON document, for programs.")] = False,
 ) -> None:
     """Look the log through, and what it depends on; each finding with what to do. 0: none, 1: some, 2: no look.
@@ -46,6 +49,8 @@ def doctor(
         print(f"--against {e}", file=sys.stderr)
         raise typer.Exit(2) from e
     os.nice(10)
+    if salvage_to is not None:
+        raise typer.Exit(_salvage(path, salvage_to, as_json))
     report = examine(path, said, offline=offline)
     print(json.dumps(report.as_json(), indent=1, ensure_ascii=False) if as_json else report.as_text())
     raise typer.Exit(report.exit_code)
@@ -71,3 +76,32 @@ def examine(path: Path, against: tuple[int, str] | None = None, *, offline: bool
         reach.look_at_relay(report, plant.mail)
         reach.look_at_links(report, plant, running)
     return report
+
+
+def _salvage(path: Path, to: Path, as_json: bool) -> int:
+    """Salvage, and say what was found and what was not. 1 where anything is lost, 2 when nothing was done."""
+    from dataclasses import asdict
+
+    from daemon.store.salvage import salvage
+
+    try:
+        done = salvage(path, to, SystemClock().now_ms())
+    except (StoreError, OSError) as e:
+        print(str(e), file=sys.stderr)
+        return 2
+    whole = not (done.missing or done.unread_pages or done.notes or done.findings) and done.log_read
+    if as_json:
+        print(json.dumps({**asdict(done), "path": str(done.path), "whole": whole}, indent=1, ensure_ascii=False))
+        return 0 if whole else 1
+    print(f"{done.path}: {done.text}")
+    for table, count in sorted(done.rows.items()):
+        print(f"  {count:>9} {table}")
+    if done.missing:
+        shown = ", ".join(f"{a}" if a == b else f"{a} to {b}" for a, b in done.missing[:10])
+        print(f"Groups that are lost: {shown}{' ...' if len(done.missing) > 10 else ''}")
+    if not done.log_read:
+        print("The newest polls, still in the log beside the file (-wal), could not be read.")
+    for text in (*done.notes, *done.findings[:20]):
+        print(f"  {text}")
+    print(f"{path} was not changed: keep it. Compare with a backup what it has that this has not.")
+    return 0 if whole else 1

@@ -310,3 +310,25 @@ async def test_as_typed_and_for_programs(tmp_path: Path) -> None:
 
 def test_times_no_calendar_has_are_told_too() -> None:
     assert log.utc(10**18).endswith(" ms")
+
+
+async def test_what_can_be_read_of_a_damaged_log_is_put_into_a_new_one(tmp_path: Path) -> None:
+    path = await filled(tmp_path / "a.db", 300)
+    whole = RUN.invoke(app, ["doctor", "--store", str(path), "--salvage-to", str(tmp_path / "b.db")])
+    assert whole.exit_code == 0, whole.output
+    assert "300 scan_group" in whole.stdout
+    with Reader(path) as reader, Reader(tmp_path / "b.db") as other:
+        assert list(other.groups()) == list(reader.groups())
+        wanted = [s.group.number for s in reader.groups()]
+    data = bytearray(path.read_bytes())
+    data[0:4096] = bytes(4096)  # the page everything hangs on
+    path.write_bytes(data)
+    assert examine(path, offline=True).exit_code == 1
+    said = RUN.invoke(app, ["doctor", "--store", str(path), "--salvage-to", str(tmp_path / "c.db"), "--json"])
+    assert json.loads(said.stdout)["rows"]["scan_group"] == 300
+    with Reader(tmp_path / "c.db") as reader:
+        assert [s.group.number for s in reader.groups()] == wanted
+        assert any(e.kind == "salvaged" for e in reader.events())
+    again = RUN.invoke(app, ["doctor", "--store", str(path), "--salvage-to", str(tmp_path / "c.db")])
+    assert again.exit_code == 2
+    assert "there already" in again.stderr
