@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from config.findings import Found, Path
+from config.flush import flush_of
 from config.model import Boiler, Link, Module, Sample
 from config.rules.view import View
 
@@ -34,11 +35,101 @@ def samples(v: View) -> Iterator[Found]:
             yield Found(
                 (*at, "conductivity"),
                 'it is not said whether the signal is live; it is taken as signal = "held" '
-                "(the wall controller passes on its last sampled value)",
+                "(the wall controller passes on its last sampled value)"
+                + (
+                    " until it is learned from three pauses between samples; status shows what was learned"
+                    if _learnable(b, b.sample)
+                    else ", and there is no pause between samples to learn it from"
+                ),
                 "note",
             )
+        yield from _blind(at, b, b.sample)
+        yield from _flush(path, b, b.sample)
         yield from _arrangement(path, b, b.sample)
         yield from _pace(path, b, b.sample, v.poll_of(b.conductivity.channel))
+
+
+def _learnable(b: Boiler, s: Sample) -> bool:
+    """Whether the valve's signals show the pauses between samples."""
+    return _valve_seen(b) and s.arrangement in ("timed", "hold")
+
+
+def _blind(at: Path, b: Boiler, s: Sample) -> Iterator[Found]:
+    """Which verdicts on the signal cannot be had with what is written and wired."""
+    assert b.conductivity is not None
+    if s.arrangement == "none":
+        return
+    if b.conductivity.signal == "held":
+        yield Found(
+            (*at, "conductivity"),
+            "a held signal is not judged for value stuck, noise, steam at the probe or rate of change",
+            "note",
+        )
+    elif b.water is None or b.steam_max is None:
+        missing = " and ".join(k for k, x in (("water", b.water), ("steam_max", b.steam_max)) if x is None)
+        yield Found(
+            at,
+            f"without {missing} it cannot be told when conductivity of {b.name} changes faster than its water can",
+            "note",
+        )
+
+
+def _flush(path: Path, b: Boiler, s: Sample) -> Iterator[Found]:
+    """The flush as written against what the sample line's pipes and flow ask for."""
+    f = flush_of(b)
+    if s.line and f.reckoned_s is None:
+        yield Found(
+            (*path, "line"),
+            "pipes without a flow: wants flow beside it, or opening_flow of the blowdown valve",
+            "warning",
+        )
+    elif f.reckoned_s is not None and f.travel_s is not None:
+        how = f"{s.volumes:g} line volumes of {f.volume_m3 * 1000:.2g} L, {f.travel_s:.3g} s each"
+        if not f.written:
+            yield Found((*path, "line"), f"flush is reckoned as {f.seconds:.3g} s: {how}", "note")
+        elif s.flush < f.reckoned_s:
+            yield Found(
+                (*path, "flush"),
+                f"{s.flush:g} s is shorter than the line asks for ({f.reckoned_s:.3g} s: {how}): readings may still be "
+                "of the water that stood in it",
+                "warning",
+            )
+    if s.hottest is not None and (s.arrangement != "side-stream" or b.probe_temperature is None):
+        yield Found((*path, "hottest"), "says nothing without arrangement side-stream and a probe_temperature", "note")
+    if b.sample_flow is not None and s.arrangement != "side-stream":
+        yield Found((*path[:-1], "sample_flow"), "proof of flow is used for a side-stream sample only", "note")
+
+
+def shared_probes(v: View) -> Iterator[Found]:
+    """One probe for several boilers: it sees the one whose sample valve is open."""
+    seen: dict[str, Boiler] = {}
+    for i, b in enumerate(v.plant.boilers):
+        if b.conductivity is None:
+            continue
+        first = seen.setdefault(b.conductivity.channel, b)
+        if first is b:
+            continue
+        path: Path = ("boiler", i, "conductivity", "channel")
+        blind = [o.name for o in (first, b) if o.sample is None or not _valve_seen(o)]
+        if blind:
+            yield Found(
+                path,
+                f"the probe is shared with {first.name}, and nothing of the sample valve of {' or '.join(blind)} is "
+                "wired: it cannot be told whose water it sees",
+                "warning",
+            )
+        else:
+            yield Found(
+                path,
+                f"the probe is shared with {first.name}: a reading belongs to the boiler whose valve is open, and to "
+                "none while both are",
+                "note",
+            )
+
+
+def _valve_seen(b: Boiler) -> bool:
+    v = b.blowdown_valve
+    return v is not None and any(x is not None for x in (v.command, v.open_switch, v.shut_switch, v.position, v.demand))
 
 
 def _arrangement(path: Path, b: Boiler, s: Sample) -> Iterator[Found]:
@@ -52,10 +143,11 @@ def _arrangement(path: Path, b: Boiler, s: Sample) -> Iterator[Found]:
             "and readings are uncertain at best",
             "note",
         )
-    if s.arrangement in ("timed", "hold") and s.open is not None and s.open <= s.flush:
+    if s.arrangement in ("timed", "hold") and s.open is not None and s.open <= flush_of(b).seconds:
         yield Found(
             (*path, "open"),
-            f"wants longer than the flush of {s.flush:g} s, or no reading is ever of the boiler; found {s.open:g} s",
+            f"wants longer than the flush of {flush_of(b).seconds:.3g} s, or no reading is ever of the boiler; "
+            f"found {s.open:g} s",
         )
     if s.open is not None and s.every is not None and s.every <= s.open:
         yield Found((*path, "every"), f"wants longer than open ({s.open:g} s); found {s.every:g} s")
@@ -182,4 +274,4 @@ def ascii_read_s(baud: int, data_bytes: int, pause: float = 0.0) -> float:
     return (17 + 2 * (4 + data_bytes) + 3) * 10 / baud + pause
 
 
-RULES = (samples, valves, contacts, serial_load)
+RULES = (samples, shared_probes, valves, contacts, serial_load)

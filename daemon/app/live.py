@@ -110,6 +110,9 @@ def table(view: View, width: int = 80) -> RenderableType:
     parts.extend(Text(said_line(x, view.zone), style="yellow") for x in view.said)
     parts.extend(Text(line, style="yellow") for line in due_lines(view.tests, view.now_ms))
     parts.append(Text(_contacts_and_modules(view), style="dim"))
+    learned = [f"{b.name} {b.signal}" for b in view.boilers if b.signal and "(stated)" not in b.signal]
+    if learned:
+        parts.append(Text(f"probe signal: {'; '.join(learned)}", style="dim"))
     silent = [f"{m.name} ({m.detail or 'no answer'})" for m in view.modules if not m.answers]
     if silent:
         parts.append(Text(f"no answer from: {', '.join(silent)}", style="red"))

@@ -19,10 +19,11 @@ from daemon.app.due import DueView, due_views
 from daemon.core.reasons import Quality, Reason, quality, words
 from daemon.core.tags import PACING, STATES, derived_tags
 from daemon.engine import State
+from daemon.measure import liveness
 from daemon.measure.aside import BLOW_BY_HAND, every
 from daemon.measure.bleed import normal
 from daemon.measure.calibration import figures, kept
-from daemon.measure.senses import Senses, role_now
+from daemon.measure.senses import BoilerCell, Senses, role_now
 from daemon.measure.wiring import BoilerWiring, MeterWiring, Wiring
 
 
@@ -48,6 +49,9 @@ class BoilerView:
     solids_unit: str = ""
     solids_source: str = ""  # where the factor comes from
     correction: str = ""  # the correction in the log that is in force, in words
+    signal: str = ""  # live or held, stated or learned from what, in words; "" without a probe
+    cut_short: int = 0  # openings too short for a sample, since the last reading
+    unsettled: int = 0  # openings that ended while the sample still moved, since the last settled one
     calibrated_ms: int = 0  # UTC of the last calibration, at the wall or in the log; 0: none on record
 
 
@@ -273,6 +277,9 @@ def _boiler(s: Senses, i: int, w: BoilerWiring) -> BoilerView:
         interlock="not wired" if w.running.slot < 0 else {True: "closed", False: "open", None: "not known"}[running],
         set_point=w.set_point,
         high=w.limits.high,
+        signal=_signal(b, w),
+        cut_short=smp.cut_short,
+        unsettled=smp.unsettled,
         neutralised=w.neutralised,
         solids=None if smp.value is None or w.solids is None else smp.value * w.solids_factor,
         solids_unit=w.solids.unit if w.solids else "",
@@ -280,6 +287,14 @@ def _boiler(s: Senses, i: int, w: BoilerWiring) -> BoilerView:
         correction=f"{figures(b.correction)}, act {b.correction.act}" if b.correction.act else "",
         calibrated_ms=max((r.at_ms for r in kept(b.correction) if r.how in ("log", "wall")), default=0),
     )
+
+
+def _signal(b: BoilerCell, w: BoilerWiring) -> str:
+    if w.probe < 0:
+        return ""
+    rule = w.sample_rule
+    learnable = rule.valve_known and rule.arrangement in ("timed", "hold")
+    return liveness.says(b.watch.live, rule.said, b.sampler.held, learnable)
 
 
 def _alarms(state: State) -> list[AlarmView]:

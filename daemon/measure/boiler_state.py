@@ -7,6 +7,8 @@ Alarms are held back while a boiler is not steaming, so what nothing tells must 
 cannot be read leaves what was known for a time, and after it the boiler is taken as steaming, as it is with nothing
 wired at all (`check` says so).
 
+What no wire tells a person says: laid up, drained (`aside`, `spoken`).
+
 Figures (common practice, no source): a burner silent for 30 min is not steaming; steaming begins at 70 % and ends
 below 50 % of the stated pressure; a boiler that holds more than 25 % of it for 4 h makes steam at that pressure;
 without a pressure signal a boiler warms for as long as it was off, 30 min at most; a contact that has not been read

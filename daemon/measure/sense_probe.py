@@ -32,6 +32,7 @@ class Around:
 
 
 ALONE: Final = Around()
+REFILLED: Final = 0.7  # of the last reading before the boiler stood (common practice, no source)
 _WORSE: Final = {Quality.GOOD: 0, Quality.UNCERTAIN: 1, Quality.BAD: 2}
 
 
@@ -190,13 +191,16 @@ def _reading(b: BoilerCell, w: BoilerWiring, at: int, steaming: bool, dt: int, o
         if w.tag_solids >= 0:
             out.derived.append(Derived(w.tag_solids, smp.value * w.solids_factor, smp.reason))
         blows.note_reading(b.blow, smp.value)
+        if not b.steam_value_known and b.last_run is not None and smp.value < REFILLED * b.last_run:
+            b.reached_band = False  # it was let down and filled anew while it did not steam
+        b.last_run, b.steam_value_known = smp.value, True
         low = w.limits.low
         if low is not None and smp.value >= max(low, (w.set_point or low) - w.differential):
             b.reached_band = True
     elif steaming:
         b.steamed_ms += dt
     if not steaming:
-        b.ref = None
+        b.ref, b.steam_value_known = None, False
     elif smp.fresh and b.ref is None:
         b.ref = smp.value
 

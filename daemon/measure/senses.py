@@ -64,6 +64,8 @@ class BoilerCell(Cell):
     valve_changed: bool = False
     valve_read: bool = False  # the valve can be read now
     correction: Correction = field(default_factory=Correction)
+    last_run: float | None = None  # the last representative reading, in this run of steaming or one before
+    steam_value_known: bool = False  # it is of this run
     watch: Watch = field(default_factory=Watch)
     hand: HandBlow = field(default_factory=HandBlow)
 
@@ -286,7 +288,10 @@ def _boiler(
     steaming = b.state.state == STEAMING
     if b.state_changed or repeat:
         out.derived.append(Derived(w.tag_state, float(b.state.state), 0))
-    if b.state_changed and was == boiler_state.OFF and t - idle_since >= LONG_OFF_MS:
+    if b.state_changed and (
+        was == boiler_state.DRAINED
+        or (was in (boiler_state.OFF, boiler_state.LAID_UP) and t - idle_since >= LONG_OFF_MS)
+    ):
         b.reached_band = False
     b.valve_changed, b.valve_read = False, opened is not None
     if opened is not None and int(opened) != b.valve:
