@@ -40,6 +40,9 @@ TABLE: Final[Mapping[str, Row]] = {
     "commit": Row("tests.bench.commit", "one group stored durably, beside a bare insert and a plain write"),
     "many": Row("tests.bench.many", "64 TCP modules at 1 Hz: cost, drift and lateness of polling alone"),
     "corruption": Row("tests.campaign.corruption", "damage injected into the byte stream: is a wrong value ever good"),
+    "signals": Row(
+        "tests.campaign.signals", "verdicts on signals over days of the demo: false ones, and how soon faults are found"
+    ),
     "kill": Row("tests.campaign.kill", "the service killed at random moments, against a ledger kept outside"),
 }
 

@@ -18,15 +18,17 @@ from config.schema import schema
 EXAMPLES = Path(__file__).parents[2] / "config" / "examples"
 
 
-def test_the_smallest_plant_has_two_notes() -> None:
+def test_the_smallest_plant_has_three_notes() -> None:
     text = load(EXAMPLES / "smallest.toml")
-    first, second = check(text)
+    first, second, third = check(text)
     assert (first.level, first.key, first.text.split(" without ")[1]) == (
         "note",
         "boiler B1",
         "burner or steam_pressure",
     )
     assert (second.level, second.key, second.text.split(":")[0]) == ("note", "boiler B1", "no feedwater_conductivity")
+    assert (third.level, third.key) == ("note", "boiler B1 conductivity")
+    assert third.text.startswith("a held signal is not judged for value stuck")
     assert [(len(x), x[0].name) for x in (text.plant.modules, text.plant.boilers, text.plant.persons)] == [
         (1, "io"),
         (1, "B1"),
