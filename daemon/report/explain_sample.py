@@ -160,7 +160,7 @@ def sample_line(scene: Scene, boiler: str) -> Step:
     flush = where.or_default("boiler", i, "sample", "flush")
     signal = where.or_default("boiler", i, "conductivity", "signal")
     if not where.given("boiler", i, "conductivity", "signal"):
-        signal = "not written: taken as held"
+        signal = f"not written: taken as {'held' if smp.held else 'live'}"
     source = f"arrangement: {where.where('boiler', i, 'sample')}; flush: {flush}; signal: {signal}"
     return Step("Sample line", tuple(says), source=source)
 
