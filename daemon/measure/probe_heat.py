@@ -5,6 +5,9 @@ flow, is flushed, and the probe is cooler than half way between room and boiling
 reading is of stagnant water. Only a probe that has been seen hot in flowing sample before is judged (a cooled sample,
 or a sensor somewhere else, never is), and not while a neighbour blows into the same line. A temperature above boiling
 at the boiler's pressure is no temperature of this water: it is not used.
+
+Where no wire tells of the sample valve, the same probe tells instead (`stands`): sample that no longer flows cools from
+poll to poll, and warms again when it does.
 """
 
 from __future__ import annotations
@@ -20,6 +23,9 @@ CLEARLY: Final = 0.6  # a cold probe is hot again above this share of the way
 WARMING_C: Final = 1.0  # by so much from poll to poll
 HOT_SEEN: Final = 12  # polls
 COLD_LASTS: Final = 3  # polls
+COOLED: Final = 0.04  # of the way, below what flowing sample held
+FOLLOWS: Final = 0.0005  # of the way, by which that is let down at each poll: pressure falls slowly
+WARMED: Final = 0.035  # of the way, above the least since it stopped
 ABOVE_BOILING_C: Final = 15.0
 ABOVE_LASTS_MS: Final = 10 * 60_000
 
@@ -35,6 +41,9 @@ class Heat(Cell):
     above_ms: int = -1
     boiling_at: float = -1.0  # kPa gauge
     boiling: float = 0.0  # °C there
+    stood_ms: int = -1  # the last poll that `stands` took
+    top: float = 0.0  # the share of the way from room to boiling that flowing sample has lately held
+    least: float = -1.0  # the least share since sample stopped flowing, -1 while it flows
 
 
 def boiling(c: Heat, kpa: float) -> float:
@@ -64,6 +73,26 @@ def cold(c: Heat, celsius: float, kpa: float, flowing: bool, neighbour: bool) ->
     if c.hot >= HOT_SEEN and c.cold >= COLD_LASTS:
         c.on = True
     return c.on
+
+
+def stands(c: Heat, celsius: float, kpa: float, t: int) -> bool:
+    """For a sample whose valve is not wired: True while the probe's temperature says that none flows.
+
+    A probe that has never been hot in sample (one behind a cooler) says nothing.
+    """
+    if c.hot < HOT_SEEN or t == c.stood_ms:
+        return c.least >= 0
+    share = (celsius - ROOM_C) / max(1.0, boiling(c, kpa) - ROOM_C)
+    c.stood_ms = t
+    if c.least < 0:
+        c.top = max(share, c.top - FOLLOWS)
+        if share < HALF_WAY or share < c.top - COOLED:
+            c.least = max(0.0, share)
+    elif share >= CLEARLY and share >= c.least + WARMED:
+        c.least, c.top = -1.0, share
+    else:
+        c.least = max(0.0, min(c.least, share))
+    return c.least >= 0
 
 
 def above_boiling(c: Heat, celsius: float, kpa: float, t: int) -> bool:

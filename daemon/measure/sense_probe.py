@@ -174,11 +174,29 @@ def _sampled(
             smp.flow_ms = -1
             stops = int(Reason.SAMPLE_TOO_HOT if hot else Reason.NOT_SAMPLING)
             return why if quality(why) is Quality.BAD else stops
+    if steaming and not rule.valve_known and rule.arrangement in ("timed", "hold"):
+        by_heat = watch.stands(b.watch, w.watch_rule, celsius, good_value(s, w.steam_pressure), s.t)
+        if by_heat is not None and (stops := _by_heat(smp, rule, by_heat, s.t)):
+            return why if quality(why) is Quality.BAD else stops
     if not mine and not smp.mixed and steaming:
         smp.fresh = smp.ended = smp.sees = False
         sampling.sample(smp, rule, s.t, s.at, opened, steaming, None, why, False)
         return why if quality(why) is Quality.BAD else int(Reason.NOT_SAMPLING)
     return sampling.sample(smp, rule, s.t, s.at, opened, steaming, value, why, read_now)
+
+
+def _by_heat(smp: sampling.Sampler, rule: sampling.SampleRule, stands: bool, t: int) -> int:
+    """Why the probe sees no sample now, as its temperature tells: none flows, or the line still flushes; 0: it does."""
+    if not stands and smp.flow_ms < 0:
+        smp.flow_ms = t
+    if not stands and t - smp.flow_ms >= rule.flush_ms:
+        return 0
+    smp.fresh = smp.ended = smp.sees = False
+    smp.recent = ()
+    if stands:
+        smp.flow_ms = -1
+        return int(Reason.NOT_SAMPLING)
+    return int(Reason.FLUSHING)
 
 
 def _reading(b: BoilerCell, w: BoilerWiring, at: int, steaming: bool, dt: int, out: Taken) -> None:

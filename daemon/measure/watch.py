@@ -120,6 +120,14 @@ def temperature(
     return 0
 
 
+def stands(c: Watch, rule: WatchRule, celsius: float | None, kpa: float | None, t: int) -> bool | None:
+    """For a sample whose valve is not wired: does the water at the probe stand? None where nothing tells."""
+    if celsius is None or not rule.heats or rule.pressure_kpa <= 0:
+        return None
+    said = probe_heat.stands(c.heat, celsius, kpa if kpa is not None else rule.pressure_kpa, t)
+    return said if c.heat.hot >= probe_heat.HOT_SEEN else None
+
+
 def known_break(c: Watch) -> None:
     """A calibration: what comes next is not held against what came before."""
     c.rate.level, c.rate.doubt_ms = None, -1
