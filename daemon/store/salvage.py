@@ -15,17 +15,19 @@ from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
+from itertools import pairwise
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
 
 import apsw
 
-from daemon.store import schema
+from daemon.store import rows, schema
 from daemon.store.backup import findings
 from daemon.store.btree import Pages, Row
-from daemon.store.errors import StoreBusy, StoreRefused, StoreUnknown, translated
+from daemon.store.errors import StoreBusy, StoreError, StoreRefused, StoreUnknown, translated
 from daemon.store.lock import locked
+from daemon.store.packing import PackingError, unpack_derived
 from daemon.store.query import every
 
 Column = tuple[str, str, bool, int]  # name, type, may be NULL, place in the key (0: none)
@@ -113,6 +115,7 @@ def _fill(copy: Path, made: Path, done: Salvaged, at_ms: int) -> None:
                 if _insert(db, table, columns[table], found):
                     done.rows[table] = done.rows.get(table, 0) + 1
             done.unread_pages = len(pages.unread)
+            _readable(db, done)
             _segments(db, done)
             _missing(db, done)
             db.execute("COMMIT")
@@ -160,17 +163,32 @@ def _rows(pages: Pages, columns: Mapping[str, Sequence[Column]], least: Mapping[
         if name in columns:
             for page in pages.leaves(root):
                 seen.add(page)
-                for row in pages.rows(page):
+                found, whole = _page(pages, page)
+                for row in found if whole or name != "scan_group" else ():
                     if fits(row, name, columns[name], least[name]):
                         yield name, row
     for page in pages.other_leaves(seen):
-        found = list(pages.rows(page))
+        found, whole = _page(pages, page)
         guess = Counter(
             name for row in found for name in columns if fits(row, name, columns[name], least[name])
         ).most_common(1)
-        for row in found:
+        for row in found if whole or (guess and guess[0][0] != "scan_group") else ():
             if guess and fits(row, guess[0][0], columns[guess[0][0]], least[guess[0][0]]):
                 yield guess[0][0], row
+
+
+def _page(pages: Pages, page: int) -> tuple[list[Row], bool]:
+    """The rows of a page, and whether all of it is as it was written, as far as that shows.
+
+    On a page that is damaged in part a count may be another's and look right. Records have their chain to tell; polls
+    have nothing, so those of such a page are left out.
+    """
+    found = list(pages.rows(page))
+    numbers = [number for number, _ in found if number is not None]
+    whole = page not in pages.unread and all(a < b for a, b in pairwise(numbers))
+    if not whole:
+        pages.unread.add(page)
+    return found, whole
 
 
 def fits(row: Row, table: str, columns: Sequence[Column], least: int) -> bool:
@@ -215,6 +233,29 @@ def _insert(db: apsw.Connection, table: str, columns: Sequence[Column], row: Row
     return db.changes() == 1
 
 
+def _readable(db: apsw.Connection, done: Salvaged) -> None:
+    """Take out the polls nobody could read back, since one such stops every reader, and states of after the last."""
+    plants = rows.Plants(lambda version: rows.text_of(db, version), str(done.path))
+    why: Counter[str] = Counter()
+    slice_sql = "SELECT number, plant, body, derived FROM scan_group WHERE number > ? ORDER BY number LIMIT 500"
+    after = -(1 << 62)
+    while found := every(db, slice_sql, (after,)):
+        for number, plant, body, derived in found:
+            after = number
+            try:
+                plants.layout(plant).unpack(body)
+                unpack_derived(derived)
+                continue
+            except PackingError:
+                why["what they hold does not fit their plant file"] += 1
+            except StoreError:
+                why[f"plant file version {plant}, by which they are read, is lost"] += 1
+            db.execute("DELETE FROM scan_group WHERE number = ?", (number,))
+            done.rows["scan_group"] -= 1
+    done.notes += [f"{count} polls are left out: {reason}" for reason, count in why.items()]
+    db.execute("DELETE FROM snapshot WHERE group_number > (SELECT coalesce(max(number), -1) FROM scan_group)")
+
+
 def _segments(db: apsw.Connection, done: Salvaged) -> None:
     """Clock segments that were lost are told from their groups; the first group of each is looked for again."""
     lost = every(
@@ -232,18 +273,18 @@ def _segments(db: apsw.Connection, done: Salvaged) -> None:
         "UPDATE clock_segment SET first_group = (SELECT min(number) FROM scan_group g WHERE g.segment = "
         "clock_segment.segment) WHERE first_group IS NOT NULL OR segment IN (SELECT segment FROM scan_group)"
     )
-    without = every(
-        db,
-        "SELECT plant, count(*) FROM scan_group WHERE plant NOT IN (SELECT version FROM plant_version) GROUP BY plant",
-    )
-    for plant, count in without:
-        done.notes.append(f"{count} polls are there, but not plant file version {plant} by which they are read")
 
 
 def _missing(db: apsw.Connection, done: Salvaged) -> None:
-    """Holes in the numbers of groups that no recorded gap explains."""
+    """Holes in the numbers of groups that no recorded gap explains; the group after each now says how long it is."""
     sql = (
         "SELECT before + 1, number - 1 FROM (SELECT number, gap_ms, lag(number) OVER (ORDER BY number) AS before "
         "FROM scan_group) WHERE number > before + 1 AND gap_ms = 0 ORDER BY number"
     )
     done.missing = [(int(a), int(b)) for a, b in every(db, sql)]
+    for _, last in done.missing:
+        db.execute(
+            "UPDATE scan_group SET gap_ms = max(1, elapsed_ms - (SELECT elapsed_ms FROM scan_group WHERE number < ?1 "
+            "ORDER BY number DESC LIMIT 1)) WHERE number = ?1",
+            (last + 1,),
+        )
