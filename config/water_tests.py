@@ -186,6 +186,11 @@ def read_result(test: WaterTest, text: str) -> tuple[float, str]:
     return value, m[2]
 
 
+def with_title(title: str, shown: str) -> str:
+    """A result with its test's name, which is not said twice: "chloride 70 mg/L as Cl", "pH 10.8"."""
+    return shown if shown.startswith(f"{title} ") else f"{title} {shown}"
+
+
 def shown_result(test: WaterTest, value: float) -> str:
     """A result in its base unit as text: "0.5 mg/L as CaCO3", "pH 10.8", "passed"."""
     if test.result == "passed":

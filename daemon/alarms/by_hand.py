@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from config.model import ControlTest
-from config.water_tests import WATER_TESTS, shown_result
+from config.water_tests import WATER_TESTS, shown_result, with_title
 from daemon.alarms.condition import AlarmCell
 from daemon.core.say import System, minutes
 from daemon.measure.boiler_state import STEAMING
@@ -51,7 +51,7 @@ class OutOfRange:
         if found is None:
             return ""
         return (
-            f"{test.title} {shown_result(test, found.value)}, {side(self.rule, found)} the control range of "
+            f"{with_title(test.title, shown_result(test, found.value))}, {side(self.rule, found)} the control range of "
             f"{control_range(self.rule)}; taken {minutes(max(0, s.at - found.taken_at))} ago by {found.by}"
         )
 

@@ -9,7 +9,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from config.model import ControlTest, Plant
-from config.water_tests import WATER_TESTS, shown_result
+from config.water_tests import WATER_TESTS, shown_result, with_title
 from daemon.alarms.by_hand import SAFETY_DEVICES, control_range, every_ms, side
 from daemon.core.say import minutes
 from daemon.engine import State
@@ -78,7 +78,7 @@ def due_lines(tests: Iterable[DueView], now_ms: int) -> list[str]:
     for t in tests:
         ago = f"{minutes(max(0, now_ms - t.taken_ms))} ago" if t.taken_ms else "no result yet"
         if t.verdict in ("above", "below"):
-            out.append(f"{t.target} {t.title} {t.shown}, {t.verdict} {t.range} ({ago}, by {t.by})")
+            out.append(f"{t.target} {with_title(t.title, t.shown)}, {t.verdict} {t.range} ({ago}, by {t.by})")
         elif t.verdict == "failed":
             out.append(f"{t.target} {t.title} FAILED ({ago}, by {t.by})")
     for word in ("overdue", "due"):

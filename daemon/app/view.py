@@ -208,7 +208,7 @@ def _said(state: State) -> Iterator[SaidView]:
     s = state.cells.senses
     for o in every((*s.outs, *s.words, *s.hands)):
         yield SaidView(o.target, _AS_SAID.get(o.what, o.what) or "out of service", o.until_at, o.by, o.why)
-    for target, kind, name, until, by, why in state.cells.shelved:
+    for target, kind, name, until, by, why, _ in state.cells.shelved:
         title = KINDS[kind].title if kind in KINDS else kind
         yield SaidView(target, f"{title}{f' ({name})' if name else ''} put aside", until, by, why)
 

@@ -10,7 +10,7 @@ import math
 from typing import Final
 
 from config.model import Plant
-from config.water_tests import WATERS, ResultError, WaterTest, named_test, result_in_base, shown_result
+from config.water_tests import WATERS, ResultError, WaterTest, named_test, result_in_base, shown_result, with_title
 from daemon.core.outcome import ManualReading
 from daemon.core.scan import Act
 from daemon.engine.doing import Doing, noted
@@ -111,7 +111,8 @@ def _keep(doing: Doing, act: Act, target: str, test: WaterTest, base: float, tak
         with_result(s.results, Result(target, test.what, taken_ms, act.number, base, act.by)),
         True,
     )
-    noted(doing, act, "test_result", target, f"{test.title} {shown_result(test, base)}" + (f"; {text}" if text else ""))
+    told = with_title(test.title, shown_result(test, base))
+    noted(doing, act, "test_result", target, told + (f"; {text}" if text else ""))
 
 
 def _number(value: object) -> float:

@@ -14,7 +14,19 @@ from daemon.alarms.withheld import OF_TAG
 from daemon.core.outcome import Entry, ManualReading
 from daemon.core.scan import Act
 from daemon.engine.doing import Doing, noted
-from daemon.measure.aside import BLOW_BY_HAND, ON_SITE, SOME_STEAM, SPOKEN, Said, every, said_of, without
+from daemon.measure.aside import (
+    BLOW_BY_HAND,
+    DRAINED,
+    ON_SITE,
+    SOME_STEAM,
+    SPOKEN,
+    Row,
+    Said,
+    every,
+    is_over,
+    said_of,
+    without,
+)
 from daemon.measure.blow import HandBlow
 from daemon.measure.senses import Senses, good_value, role_now
 from daemon.measure.wiring import BoilerWiring
@@ -44,7 +56,7 @@ def out(doing: Doing, act: Act) -> str:
     if drained and (refused := _spoken(doing, act, target, "drained", until, why)):
         return refused
     s = doing.cells.senses
-    s.outs = (*without(s.outs, target), tuple(Said(target, "", doing.group.at_ms, until, act.by, why, act.number)))
+    s.outs = (*without(s.outs, target), _row(doing, act, target, "", doing.group.at_ms, until))
     s.aside_new = True
     more = "; declared drained: its low-water alarm is out of service too" if drained else ""
     noted(doing, act, "out_of_service", target, f"out of service until {clock(doing, until)}: {why}{more}")
@@ -117,7 +129,7 @@ def shelve(doing: Doing, act: Act) -> str:
     text = f"put aside until {clock(doing, until)}: {why}"
     if not doing.put_aside(found, act.by, text):
         return f"alarm {number} is {doing.cells.alarms[found].state}: it cannot be put aside"
-    row = (alarm.target, alarm.kind, alarm.name, until, act.by, why)
+    row = (alarm.target, alarm.kind, alarm.name, until, act.by, why, _ends(doing, until))
     doing.cells.shelved = (*(r for r in doing.cells.shelved if r[:3] != row[:3]), row)
     return ""
 
@@ -137,17 +149,19 @@ def unshelve(doing: Doing, act: Act) -> str:
 
 def ended(doing: Doing) -> None:
     """What has come to its end by the clock is over, and the journal says so."""
-    s, at, cells = doing.cells.senses, doing.group.at_ms, doing.cells
+    s, at, real, cells = doing.cells.senses, doing.group.at_ms, doing.group.elapsed_ms, doing.cells
     for rows, text in ((s.outs, "back in service: its time is over"), (s.words, ""), (s.hands, "")):
         for o in every(rows):
-            if o.until_at <= at:
+            if is_over(o, at, real):
                 _over(doing, o, text or f"{o.what}: its time is over")
-    if any(row[3] <= at for rows in (s.outs, s.words, s.hands) for row in rows):
-        s.outs, s.words, s.hands = (tuple(row for row in rows if row[3] > at) for rows in (s.outs, s.words, s.hands))
+    if any(is_over(o, at, real) for rows in (s.outs, s.words, s.hands) for o in every(rows)):
+        s.outs, s.words, s.hands = (
+            tuple(row for row in rows if not is_over(Said(*row), at, real)) for rows in (s.outs, s.words, s.hands)
+        )
         s.aside_new = True
-    over = [row for row in cells.shelved if row[3] <= at]
+    over = [row for row in cells.shelved if row[3] <= at or 0 <= row[6] <= real]
     if over:
-        cells.shelved = tuple(row for row in cells.shelved if row[3] > at)
+        cells.shelved = tuple(row for row in cells.shelved if row not in over)
         for i, alarm in enumerate(doing.p.alarms):
             if any(row[:3] == alarm.identity for row in over):
                 doing.take_up(i, "", "its time is over")
@@ -158,7 +172,7 @@ def contradicted(doing: Doing) -> None:
     s = doing.cells.senses
     for o in every(s.words):
         w = next((b for b in doing.p.wiring.boilers if b.name == o.target), None)
-        if w is not None and (sign := _steam(s, w)):
+        if w is not None and (sign := _steam(s, w, o.what)):
             s.words, s.aside_new = without(s.words, o.target), True
             _over(doing, o, f"no longer taken as {o.what}: {sign}")
 
@@ -173,10 +187,12 @@ def _over(doing: Doing, o: Said, text: str) -> None:
     doing.journal.append(Entry(doing.group.at_ms, 0, o.target, kind, "", "note", "", "", evidence=text))
 
 
-def _steam(s: Senses, w: BoilerWiring) -> str:
+def _steam(s: Senses, w: BoilerWiring, what: str) -> str:
     firing = role_now(s, w.running) if w.state_rule.contact == "burner" else role_now(s, w.burner)
     if firing:
         return "its burner fires"
+    if SPOKEN[what] == DRAINED and w.state_rule.contact == "limit" and role_now(s, w.running):
+        return "its limit circuit is closed, as it is with water in the boiler"
     pressure = good_value(s, w.steam_pressure)
     if pressure is not None and w.state_rule.pressure_kpa > 0 and pressure >= SOME_STEAM * w.state_rule.pressure_kpa:
         return "it holds pressure"
@@ -191,9 +207,9 @@ def _spoken(doing: Doing, act: Act, target: str, what: str, until: int, why: str
     if not why:
         return f"saying that {target} is {what} needs a reason: --why"
     s = doing.cells.senses
-    if sign := _steam(s, w):
+    if sign := _steam(s, w, what):
         return f"{target} is not taken as {what}: {sign}"
-    s.words = (*without(s.words, target), tuple(Said(target, what, doing.group.at_ms, until, act.by, why, act.number)))
+    s.words = (*without(s.words, target), _row(doing, act, target, what, doing.group.at_ms, until))
     s.aside_new = True
     noted(doing, act, "out_of_service", target, f"{what} until {clock(doing, until)}: {why}")
     return ""
@@ -234,8 +250,15 @@ def _blow(doing: Doing, act: Act, target: str) -> str:
 
 def _hand(doing: Doing, act: Act, target: str, what: str, begin: int, until: int) -> None:
     s = doing.cells.senses
-    row = tuple(Said(target, what, begin, until, act.by, _text(act, "why"), act.number))
-    s.hands, s.aside_new = (*without(s.hands, target, what), row), True
+    s.hands, s.aside_new = (*without(s.hands, target, what), _row(doing, act, target, what, begin, until)), True
+
+
+def _row(doing: Doing, act: Act, target: str, what: str, begin: int, until: int) -> Row:
+    return tuple(Said(target, what, begin, until, act.by, _text(act, "why"), act.number, _ends(doing, until)))
+
+
+def _ends(doing: Doing, until: int) -> int:
+    return doing.group.elapsed_ms + until - doing.group.at_ms
 
 
 def _target(doing: Doing, target: str) -> str:

@@ -45,7 +45,7 @@ class Cells(Cell):
     alarms: list[AlarmCell]
     next_occurrence: int = 1
     number: int = 0
-    shelved: tuple[tuple[Any, ...], ...] = ()  # target, kind, name, until (UTC ms), by, why
+    shelved: tuple[tuple[Any, ...], ...] = ()  # target, kind, name, until (UTC ms), by, why, ends (elapsed ms)
 
 
 @dataclass(frozen=True, slots=True)

@@ -33,11 +33,17 @@ class Said(NamedTuple):
     by: str
     why: str
     act: int
+    ends: int = -1  # elapsed ms at which it is over whatever the PC's clock says by then, -1 not known
 
 
 def every(rows: tuple[Row, ...]) -> tuple[Said, ...]:
     """The rows by their fields."""
     return tuple(Said(*row) for row in rows)
+
+
+def is_over(o: Said, at_ms: int, elapsed_ms: int) -> bool:
+    """Whether its time is over: by the clock, or, when that was set back meanwhile, by the time that went by."""
+    return o.until_at <= at_ms or 0 <= o.ends <= elapsed_ms
 
 
 def said_of(rows: tuple[Row, ...], target: str) -> Said | None:

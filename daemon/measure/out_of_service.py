@@ -17,7 +17,11 @@ if TYPE_CHECKING:
 
 
 def tags(s: Senses, w: Wiring, group: Group, verdicts: list[list[int]]) -> None:
-    """A tag out of service is read and kept on, and judges nothing."""
+    """A tag out of service is read and kept on, and judges nothing.
+
+    Of a boiler said to be laid up or drained, the contacts and the steam pressure go on to say whether that is so.
+    """
+    spoken = {row[0] for row in s.words}
     names = {row[0].replace(".conductivity", ".probe") for row in s.outs} - {b.name for b in w.boilers}
     at = {scan.module: v for scan, v in zip(group.scans, verdicts, strict=True)}
     for tag, (kind, slot) in zip(w.tags, w.tag_slots, strict=True):
@@ -25,6 +29,8 @@ def tags(s: Senses, w: Wiring, group: Group, verdicts: list[list[int]]) -> None:
             continue
         if tag.module in at:
             _mark_out(at[tag.module], tag.channel)
+        if tag.target in spoken and (kind == CONTACT or tag.name.endswith(".steam_pressure")):
+            continue
         if kind == ANALOGUE:
             s.values[slot], s.reasons[slot] = None, int(Reason.OUT_OF_SERVICE)
         elif kind == CONTACT:
