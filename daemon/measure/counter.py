@@ -27,6 +27,9 @@ it, and is in no other: stepping stored groups again gives the same total. An an
 unknown number of pulses with it, and so does a service that ends before it has stored what it has read. The total is
 then "at least", is marked COUNTS_LOST there and at the next reading, and is never guessed.
 
+Below its least flow a meter tells less than it passes. Pulses that surely come so slowly are added as they are
+and counted in `slow`; the total is then "at least", and marked BELOW_MINIMUM_FLOW as long as it lasts.
+
 What pulses are worth is in `meter_spec`, flow in `pulse_rate`. Pure. May import: config, daemon.core.
 """
 
@@ -84,6 +87,7 @@ class Counter(Cell):
     spare: float = ALLOWANCE  # pulses that may come at once; below 0 after stutter
     refused: int = 0  # pulses that were not counted: no meter passes so much
     behind: int = 0  # pulses that ran back and are not made up yet
+    slow: int = 0  # pulses counted below the meter's least flow, where it passes more than it tells
     missed: bool = False  # the module did not answer since the last count believed
     lost: bool = False  # of a register that reading clears: what it held may have gone since the last increment
     # where the last step began, to share it over a midnight
@@ -125,7 +129,7 @@ class Counter(Cell):
         if self.doubt >= 0:
             more = wrapped_step(self.doubt, count, spec.modulus)
             if 0 <= more <= most_pulses(elapsed_ms - self.doubt_elapsed_ms, spec):
-                return self._confirmed(pulses, more, count, elapsed_ms)
+                return self._confirmed(pulses, more, count, elapsed_ms, spec)
         fell = count < self.last
         self.doubt, self.doubt_elapsed_ms = count, elapsed_ms
         self.doubt_added = count if fell and count <= limit else 0
@@ -141,7 +145,7 @@ class Counter(Cell):
             self._believe(count, elapsed_ms)
             self.pace.begin(elapsed_ms)
             return Reason.METER_STUTTER
-        self._add(pulses, count, elapsed_ms)
+        self._add(pulses, count, elapsed_ms, spec)
         if spec.modulus and limit >= spec.modulus:
             self._unknown(elapsed_ms)
             return Reason.COUNTER_RESTARTED
@@ -154,7 +158,7 @@ class Counter(Cell):
         back = -pulses % spec.modulus if spec.modulus else -pulses
         return 0 < back <= limit
 
-    def _confirmed(self, pulses: int, more: int, count: int, elapsed_ms: int) -> int:
+    def _confirmed(self, pulses: int, more: int, count: int, elapsed_ms: int, spec: MeterSpec) -> int:
         """The doubtful count is followed by one that fits it: the counter goes on from there."""
         fell = self.doubt < self.last
         jump, took_ms = self.doubt - self.last, self.doubt_elapsed_ms - self.last_elapsed_ms
@@ -165,7 +169,7 @@ class Counter(Cell):
             self.pace.begin(elapsed_ms)
             return Reason.METER_STUTTER
         self.behind = 0
-        self._add(self.doubt_added + more, count, elapsed_ms)
+        self._add(self.doubt_added + more, count, elapsed_ms, spec)
         self._unknown(elapsed_ms)
         return Reason.GOOD if fell else Reason.COUNTER_RESTARTED
 
@@ -193,7 +197,7 @@ class Counter(Cell):
             self.refused += count
             self._believe(count, elapsed_ms)
             return Reason.COUNTER_STEP_REFUSED
-        self._add(count, count, elapsed_ms)
+        self._add(count, count, elapsed_ms, spec)
         if not lost and spec.modulus and limit >= spec.modulus:  # it may have gone round
             lost = True
             self._unknown(elapsed_ms)
@@ -262,7 +266,7 @@ class Counter(Cell):
         self.before_ms, self.before_total = self.last_elapsed_ms, self.total
         self.last, self.last_elapsed_ms, self.doubt, self.missed = count, elapsed_ms, -1, False
 
-    def _add(self, pulses: int, count: int, elapsed_ms: int) -> None:
+    def _add(self, pulses: int, count: int, elapsed_ms: int, spec: MeterSpec) -> None:
         """Count pulses, less what has to be made up."""
         gap_ms = elapsed_ms - self.last_elapsed_ms
         self._believe(count, elapsed_ms)
@@ -273,6 +277,9 @@ class Counter(Cell):
         if pulses:
             self.total += pulses
             self.pace.pulses(pulses, elapsed_ms, gap_ms)
+            flow = self.pace.flow(elapsed_ms, spec)
+            if flow is not None and flow.below:
+                self.slow += pulses
 
 
 def most_pulses(gap_ms: int, spec: MeterSpec) -> float:

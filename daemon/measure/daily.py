@@ -2,7 +2,8 @@
 
 A day ends with the first count of the next. Pulses of the step over midnight are shared by time, which is a matter of
 one pulse where polls are close; after a longer gap the days beside it say so (DAY_SHARED). A day in which the log
-began, or in which pulses were refused or lost, says that it is at least so much (DAY_NOT_WHOLE). A clock set back by
+began, or in which pulses were refused or lost, says that it is at least so much (DAY_NOT_WHOLE); so does one in which
+pulses came below the meter's least flow (BELOW_MINIMUM_FLOW). A clock set back by
 a day or less does not begin a day twice: what passes is counted for the later one.
 """
 
@@ -46,6 +47,7 @@ class Daily(Cell):
     begin_m3: float = 0.0
     doubt: int = 0  # why the day is not whole
     losses: int = 0  # restarts and refused pulses of the counter when the day began
+    slow: int = 0  # its pulses below the least flow then
     yesterday: float | None = None
     yesterday_reason: int = 0
 
@@ -81,10 +83,12 @@ class Daily(Cell):
 
     def _reason(self, counter: Counter) -> int:
         lost = counter.restarts + counter.refused != self.losses
-        return self.doubt or (int(Reason.DAY_NOT_WHOLE) if lost else 0)
+        if self.doubt or lost:
+            return self.doubt or int(Reason.DAY_NOT_WHOLE)
+        return int(Reason.BELOW_MINIMUM_FLOW) if counter.slow != self.slow else 0
 
     def _begin(self, day: int, at_m3: float, counter: Counter) -> None:
         if day != self.day + 1:
             self.yesterday, self.yesterday_reason = None, 0
         self.day, self.begin_m3, self.doubt = day, at_m3, 0
-        self.losses = counter.restarts + counter.refused
+        self.losses, self.slow = counter.restarts + counter.refused, counter.slow

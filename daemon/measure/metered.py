@@ -39,10 +39,11 @@ def follow(
     new |= why >= Reason.COUNTER_RESTARTED or why == Reason.COUNTS_LOST
     if not (new or repeat or pace.fell(c.last_elapsed_ms, spec)):
         return
-    out.append(Derived(m.tag_total, c.volume(m.spec), why))
-    if m.tag_mass >= 0:
-        out.append(Derived(m.tag_mass, c.mass(m.spec), why))
     flow = pace.flow(c.last_elapsed_ms, spec)  # as of the last count: one that cannot be read does not fall
+    total_why = why or (int(Reason.BELOW_MINIMUM_FLOW) if flow is not None and flow.below else 0)
+    out.append(Derived(m.tag_total, c.volume(m.spec), total_why))
+    if m.tag_mass >= 0:
+        out.append(Derived(m.tag_mass, c.mass(m.spec), total_why))
     if flow is None:
         return
     pace.told = flow.rate / (HOUR_MS * spec.pulse_m3)

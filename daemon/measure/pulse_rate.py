@@ -34,6 +34,7 @@ class Flow:
     low: float
     high: float
     reason: int
+    below: bool = False  # surely below the least flow: the meter passes more than it tells
 
 
 @cell
@@ -109,7 +110,8 @@ class Anchors(Cell):
         elif high > ROUGH * low:
             reason = int(Reason.FEW_PULSES)
         unit = HOUR_MS * spec.pulse_m3
-        return Flow(value * unit, low * unit, high * unit, reason)
+        below = reason == Reason.BELOW_MINIMUM_FLOW and high < spec.least_per_ms
+        return Flow(value * unit, low * unit, high * unit, reason, below)
 
     def fell(self, elapsed_ms: int, spec: MeterSpec) -> bool:
         """Whether the rate has fallen to half of what was last derived, or to nothing."""

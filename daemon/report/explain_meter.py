@@ -130,6 +130,7 @@ def total(scene: Scene, tag: DerivedTag) -> list[Step]:
     for n, text in (
         (c.restarts, "restarts or gaps of unknown size: the total is at least this"),
         (c.refused, "pulses were refused: no meter passes so much"),
+        (c.slow, "pulses came below the meter's least flow, where it tells less than it passes: at least this"),
         (c.behind, "pulses ran back and are not made up yet"),
     ):
         if n:

@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 from config import units
 from config.model import Channel, Meter, Module
 from daemon.core.reasons import Reason
-from daemon.measure.counter import Counter, wrapped_step
+from daemon.measure.counter import OVERLOAD, Counter, wrapped_step
+from daemon.measure.dial import AGREES
 from daemon.measure.meter_spec import MeterSpec, meter_spec
 from tests.support.published import Row, rows, table
 
@@ -132,6 +133,38 @@ def test_a_k_factor_is_pulses_per_volume(row: Row) -> None:
     volume = float(re.search(r"volume=([\d.]+) gal", row.text)[1]) * units.GAL_M3  # type: ignore[index]
     got = meter(k_factor=f"{row.number} pulses/gal")
     assert row.inputs["pulses"] * got.pulse_m3 == pytest.approx(volume, rel=1e-4)
+
+
+@pytest.mark.parametrize("row", rows("water_meters", "Q1, Q2 and Q4 from Q3 and R"), ids=str)
+def test_a_meter_of_a_class_is_held_to_its_own_flows(row: Row) -> None:
+    """Q3 as `max_rate` and Q1 as `minimum_flow`: all between is counted and is good; below Q1 it is at least."""
+    q1, q2, _ = (n / 1000 for n in row.numbers)
+    q3 = row.inputs["Q3"]
+    it = meter(pulse="1 L", max_rate=f"{q3} m3/h", minimum_flow=f"{q1} m3/h")
+    assert it.least_per_ms * HOUR * it.pulse_m3 == pytest.approx(q1, rel=1e-3)
+
+    def metered(flow: float) -> tuple[Counter, list[int]]:
+        return polled([int(flow * 10 * k / 3600 / it.pulse_m3) for k in range(1080)], it)  # three hours
+
+    for flow in (q1 * 1.02, q2, q3):
+        counter, reasons = metered(flow)
+        assert counter.volume(it) == pytest.approx(3 * flow, rel=0.03), row
+        assert set(reasons) == {Reason.GOOD}
+        assert counter.slow == 0
+    counter, _ = metered(q1 * 0.9)
+    assert counter.slow > counter.total / 2
+
+
+@pytest.mark.parametrize("id", ["WM-024", "WM-025", "WM-027"])
+def test_figures_of_the_standard_are_those_of_the_rows(id: str) -> None:
+    row = table("water_meters")[id]
+    if id == "WM-024":  # Q2/Q1, in the rows that give all of them
+        for other in rows("water_meters", "Q1, Q2 and Q4 from Q3 and R"):
+            assert other.numbers[1] / other.numbers[0] == pytest.approx(row.number)
+    elif id == "WM-025":
+        assert row.number == OVERLOAD
+    else:
+        assert pytest.approx(abs(row.number) / 100) == AGREES
 
 
 def test_a_divider_makes_one_pulse_stand_for_several() -> None:

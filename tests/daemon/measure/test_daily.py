@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 from zoneinfo import ZoneInfo
 
@@ -100,6 +101,21 @@ def test_pulses_refused_or_lost_make_the_day_at_least() -> None:
     assert log.day.today(log.counter, SPEC) == (0.0, Reason.DAY_NOT_WHOLE)
     log.poll(begin(date(2026, 11, 21)), 7040)
     assert log.ended[day] == (approx(1.0), Reason.DAY_NOT_WHOLE)
+
+
+def test_pulses_below_the_least_flow_make_their_day_at_least_and_no_other() -> None:
+    day, least = date(2026, 11, 20), replace(SPEC, least_per_ms=1 / 400_000)
+    counter, calendar, daily = Counter(), Calendar(), Daily()
+    ended: list[tuple[float, int]] = []
+    # on the day before flow is slow for three hours (a pulse in 1800 s), then four times the least
+    for at in range(-86_400_000 - 60_000, 86_400_000 + 1, 20_000):
+        hour = at / 3_600_000 + 24
+        pulses = int(max(0.0, min(hour, 3.0)) * 2 + max(0.0, hour - 3) * 36)
+        calendar.turn(begin(day) + at, ZONE)
+        counter.step(1000 + pulses, at + 90_000_000, least)
+        ended += daily.follow(calendar, counter, least, begin(day) + at, ZONE)
+    assert [reason for _, reason in ended] == [Reason.DAY_NOT_WHOLE, Reason.BELOW_MINIMUM_FLOW, Reason.GOOD]
+    assert ended[2][0] == approx(86.4, abs=0.1)
 
 
 def test_a_clock_set_back_over_midnight_begins_no_day_twice() -> None:

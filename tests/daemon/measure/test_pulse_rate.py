@@ -137,3 +137,12 @@ def test_no_pulses_and_times_make_a_rate_that_is_no_number(steps: list[tuple[int
         if got is not None and later is not None:
             assert 0 <= later.rate <= got.rate
             assert 0 <= got.low <= got.high
+
+
+def test_pulses_below_the_least_flow_make_the_total_at_least() -> None:
+    it = spec(least=0.5)  # a pulse in 720 s
+    slow = metered([1_000_000.0 * k for k in range(1, 8)], 7_000_000, it)
+    assert slow.total == 7
+    assert slow.slow == 6  # the first has none before it to tell a time by
+    fast = metered([20_000.0 * k for k in range(1, 40)], 800_000, it)
+    assert (fast.total, fast.slow) == (39, 0)
