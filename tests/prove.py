@@ -43,6 +43,10 @@ TABLE: Final[Mapping[str, Row]] = {
     "signals": Row(
         "tests.campaign.signals", "verdicts on signals over days of the demo: false ones, and how soon faults are found"
     ),
+    "nth-write": Row(
+        "tests.campaign.nth_write", "every single write of the store fails once, and the power goes at every one"
+    ),
+    "faults": Row("tests.campaign.faults", "nth-write, then 1000 kills: the whole fault campaign by one word"),
     "kill": Row("tests.campaign.kill", "the service killed at random moments, against a ledger kept outside"),
 }
 

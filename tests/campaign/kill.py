@@ -322,8 +322,13 @@ def main(quick: bool) -> dict[str, object]:
     """200 kills, or 12 with `quick`."""
     seed = int(os.environ.get("WATERSIDE_SEED", "0")) or random.SystemRandom().randrange(1, 2**31)
     print(f"seed {seed} (WATERSIDE_SEED={seed} repeats the choices)", file=sys.stderr)
+    return campaign(12 if quick else 200, seed)
+
+
+def campaign(kills: int, seed: int) -> dict[str, object]:
+    """So many kills; the folder is kept when something was wrong."""
     folder = Path(tempfile.mkdtemp(prefix="waterside-kill-"))
-    figures = Campaign(folder, 12 if quick else 200, seed).run()
+    figures = Campaign(folder, kills, seed).run()
     if figures["passed"]:
         for file in sorted(folder.glob("**/*"), reverse=True):
             file.unlink() if file.is_file() else file.rmdir()

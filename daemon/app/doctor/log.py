@@ -72,7 +72,7 @@ def _integrity(report: Report, reader: Reader) -> None:
     if len(found) > SHOWN:
         report.error("log", f"and {len(found) - SHOWN} more of that kind", SALVAGE)
     if not found:
-        report.note("log", "every page and every record was read; each record is as it was written")
+        report.note("log", "every page and every record was read; the chain of records holds")
 
 
 def _head(report: Report, reader: Reader, against: tuple[int, str] | None) -> None:
