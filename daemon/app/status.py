@@ -21,6 +21,7 @@ class Status:
     running: bool
     view: View | None
     mails: dict[str, int]
+    records: str = ""  # COUNT:HASH of the chained records, for `doctor --against`
 
     @property
     def well(self) -> bool:
@@ -42,6 +43,7 @@ class Status:
             "running": self.running,
             "well": self.well,
             "mails": self.mails,
+            "records": self.records,
             "view": self.view.as_json() if self.view else None,
         }
 
@@ -65,22 +67,24 @@ class Status:
                 console.print(line, markup=False)
         waiting, refused = self.mails.get("waiting", 0), self.mails.get("refused", 0)
         console.print(f"mails: {self.mails.get('sent', 0)} sent, {waiting} waiting, {refused} refused")
+        console.print(f"records: {self.records}", markup=False, soft_wrap=True)
 
 
 def read_status(store: Path) -> Status:
     """Ask the service; where none runs, step what it stored after its last snapshot."""
     from daemon.app.ask import AskError, NoService, ask
+    from daemon.store.chain import say_head
     from daemon.store.reader import Reader
 
     with Reader(store) as reader:
-        mails = dict(reader.mail_counts())
+        mails, records = dict(reader.mail_counts()), say_head(*reader.head())
         try:
             found = view_from_json(ask(store, {"ask": "view"}, 10.0)["view"])
         except NoService:
-            return Status(store, False, _stored_view(reader), mails)
+            return Status(store, False, _stored_view(reader), mails, records)
         except AskError:
-            return Status(store, True, _stored_view(reader), mails)
-        return Status(store, True, found, mails)
+            return Status(store, True, _stored_view(reader), mails, records)
+        return Status(store, True, found, mails, records)
 
 
 def view_from_json(data: dict[str, Any]) -> View:

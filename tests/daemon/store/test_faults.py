@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import os
 import shutil
 from collections.abc import Callable
 from pathlib import Path
@@ -11,7 +12,7 @@ import apsw
 import pytest
 
 from daemon.store import ledger
-from daemon.store.errors import StoreBroken, StoreError, StoreFull
+from daemon.store.errors import StoreBroken, StoreError, StoreFull, StoreReadOnly
 from daemon.store.reserve import Reserve
 from daemon.store.writer import Writer
 from tests.support.faultvfs import FaultDisk
@@ -279,8 +280,52 @@ asyncio.run(main())
     Expected([made(n) for n in range(1, int(number) + 2)]).check(path)
 
 
+async def test_a_disk_that_takes_no_writes_for_a_while_refuses_by_name_and_loses_nothing(tmp_path: Path) -> None:
+    path, expected = tmp_path / "a.db", Expected()
+    with FaultDisk() as disk:
+        writer = await begin(path, vfs=disk.name)
+        for number in range(1, 8):
+            expected.made.append(made(number))
+            if number == 4:
+                disk.fail = lambda n, what: apsw.ReadOnlyError("mounted read-only, as told")
+                for _ in range(3):
+                    with pytest.raises(StoreReadOnly, match=r"takes no writes.*mounted for writing"):
+                        await commit(writer, expected.made[-1])
+                disk.fail = lambda n, what: None
+            await commit(writer, expected.made[-1])
+        await writer.aclose()
+    expected.check(path)
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="a disk of its own takes root")
+async def test_a_store_on_a_disk_mounted_read_only_is_read_and_not_opened_for_writing(tmp_path: Path) -> None:
+    import subprocess
+
+    disk, expected = tmp_path / "disk", Expected([made(1), made(2)])
+    disk.mkdir()
+    if subprocess.run(["mount", "-t", "tmpfs", "none", disk], check=False).returncode:  # noqa: ASYNC221
+        pytest.skip("this machine lets nobody mount")
+    try:
+        writer = await begin(disk / "a.db")
+        for one in expected.made:
+            await commit(writer, one)
+        await writer.aclose()
+        subprocess.run(["mount", "-o", "remount,ro", disk], check=True)  # noqa: ASYNC221
+        with pytest.raises(StoreError, match="Read-only file system"):
+            await Writer.open(disk / "a.db", owner="Quillmarsh Creamery")
+        expected.check(disk / "a.db")
+        subprocess.run(["mount", "-o", "remount,rw", disk], check=True)  # noqa: ASYNC221
+        writer = await Writer.open(disk / "a.db", owner="Quillmarsh Creamery", reserve_bytes=0)
+        expected.made.append(made(3))
+        await commit(writer, expected.made[-1])
+        await writer.aclose()
+        expected.check(disk / "a.db")
+    finally:
+        subprocess.run(["umount", disk], check=True)  # noqa: ASYNC221
+
+
 def test_errors_of_the_system_are_named_for_what_they_are() -> None:
-    from daemon.store.errors import StoreReadOnly, StoreRefused, translated
+    from daemon.store.errors import StoreRefused, translated
 
     cases = [
         (apsw.FullError(), 0, StoreFull),
