@@ -29,6 +29,7 @@ from daemon.store.errors import StoreBusy, StoreError, StoreRefused, StoreUnknow
 from daemon.store.lock import locked
 from daemon.store.packing import PackingError, unpack_derived
 from daemon.store.query import every
+from daemon.store.walfile import lay_over
 
 Column = tuple[str, str, bool, int]  # name, type, may be NULL, place in the key (0: none)
 
@@ -98,7 +99,8 @@ def _with_log(source: Path, copy: Path) -> bool:
             db.close(True)
     if not folded:
         shutil.copyfile(source, copy)
-    return folded
+        return lay_over(copy, log.read_bytes())
+    return True
 
 
 def _fill(copy: Path, made: Path, done: Salvaged, at_ms: int) -> None:

@@ -238,3 +238,22 @@ def test_polls_whose_plant_file_is_lost_are_left_out_and_counted(sound: Path, tm
     with Reader(tmp_path / "b.db") as reader:
         assert list(reader.groups()) == []
         assert len(list(reader.journal())) == GROUPS // 3
+
+
+@pytest.mark.parametrize("cut", [0, 100], ids=["whole", "its last write torn"])
+async def test_the_log_is_taken_over_though_sqlite_refuses_the_file(tmp_path: Path, cut: int) -> None:
+    writer = await begin(tmp_path / "a.db")
+    for n in range(1, 400):
+        await commit(writer, made(n))
+    await writer.aclose()
+    writer = await Writer.open(tmp_path / "a.db", owner="Quillmarsh Creamery", reserve_bytes=0)
+    for n in range(400, 402):
+        await commit(writer, made(n))
+    log = (tmp_path / "a.db-wal").read_bytes()
+    data = (tmp_path / "a.db").read_bytes()
+    await writer.aclose()
+    (tmp_path / "killed.db").write_bytes(random.Random(1).randbytes(PAGE) + data[PAGE:])
+    (tmp_path / "killed.db-wal").write_bytes(log[: len(log) - cut])
+    done = salvage(tmp_path / "killed.db", tmp_path / "b.db", START_MS)
+    assert done.log_read
+    Expected([made(n) for n in range(1, 402 if not cut else 401)]).check(tmp_path / "b.db")
