@@ -5,7 +5,7 @@ from __future__ import annotations
 from config.expand import Expanded
 from config.findings import Found
 from config.model import Plant
-from config.rules import by_hand, house, limits, metering, modules, names, sampling, solids, text, water, wiring
+from config.rules import by_hand, house, limits, metering, modules, names, sampling, solids, tanks, text, water, wiring
 from config.rules.view import view
 
 _RULES = (
@@ -17,6 +17,7 @@ _RULES = (
     *solids.RULES,
     *sampling.RULES,
     *metering.RULES,
+    *tanks.RULES,
     *by_hand.RULES,
     *house.RULES,
     *water.RULES,

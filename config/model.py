@@ -22,6 +22,7 @@ from config.by_hand import ControlTest as ControlTest
 from config.meter import Meter as Meter
 from config.meter import MeterChange as MeterChange
 from config.solids import Degrees, DissolvedSolids, How
+from config.tank import Shape as Shape
 from config.written import (
     ChannelRef,
     ClockTime,
@@ -277,7 +278,13 @@ class Tank(Part):
     volume: Annotated[Volume, Positive]
     level: Signal | None = None
     low: Ratio | None = None
+    shape: Shape | None = None
     serves: tuple[Name, ...]
+
+    @property
+    def tells_volume(self) -> bool:
+        """Whether the level tells how much is in the tank."""
+        return self.level is not None and (self.shape is not None or self.level.range.kind in ("ratio", "volume"))
 
 
 class Chemical(Part):

@@ -83,7 +83,7 @@ def plans(plant: Plant) -> Plans:
             if m.measures in ("makeup", "condensate", "blowdown")
         ),
         mixes=tuple(_mixes(plant)),
-        tanks=tuple(t.name for t in plant.tanks if t.level is not None and t.level.range.kind in ("ratio", "volume")),
+        tanks=tuple(t.name for t in plant.tanks if t.tells_volume),
         chemicals=tuple(_chemicals(plant)),
     )
 
@@ -163,7 +163,7 @@ def makeup_of(plant: Plant, serves: tuple[str, ...]) -> tuple[Meter, ...]:
 
 
 def _chemicals(plant: Plant) -> Iterator[ChemicalPlan]:
-    told = {t.name for t in plant.tanks if t.level is not None and t.level.range.kind in ("ratio", "volume")}
+    told = {t.name for t in plant.tanks if t.tells_volume}
     for c in plant.chemicals:
         alone = c.tank in told and sum(other.tank == c.tank for other in plant.chemicals) == 1
         fed: FedBy = "meter" if c.meter else "rate" if c.rate else "tank" if alone else ""

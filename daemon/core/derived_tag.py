@@ -30,6 +30,7 @@ class DerivedTag:
         "pacing",
         "day",
         "today",
+        "volume",
     ]
     unit: str
     label: str = ""  # in words, for screens

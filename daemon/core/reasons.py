@@ -78,6 +78,7 @@ class Reason(IntEnum):
     COUNTER_RAN_BACK = 75
     DAY_NOT_WHOLE = 76
     DAY_SHARED = 77  # pulses of a gap over midnight, shared by time
+    LEVEL_OUTSIDE = 78  # of a tank: below its bottom or above its top
     NOT_COMPENSATED = 80  # wants a temperature that is not there
     FEEDWATER_PURE = 81  # under 50 uS/cm: cycles by conductivity say little
     LESS_THAN_A_DAY = 87  # the window is not full yet
@@ -153,6 +154,7 @@ _TEXT: Final[Mapping[int, tuple[Quality, str]]] = {
     75: (Quality.UNCERTAIN, "counter ran back: that is made up first"),
     76: (Quality.UNCERTAIN, "day not seen whole: at least this"),
     77: (Quality.UNCERTAIN, "a gap over midnight is shared by time"),
+    78: (Quality.UNCERTAIN, "level beyond the tank: at its end"),
     80: (Quality.BAD, "not compensated: no probe temperature"),
     81: (Quality.UNCERTAIN, "feedwater below 50 uS/cm: cycles by conductivity say little"),
     87: (Quality.UNCERTAIN, "less than a day watched"),

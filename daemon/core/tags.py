@@ -147,4 +147,7 @@ def derived_tags(plant: Plant) -> tuple[DerivedTag, ...]:
         gas = " gas" if m.measures == "fuel" else ""
         out.append(DerivedTag(f"{m.name}.day", m.name, "day", f"m3{gas}"))  # of the day that ended last
         out.append(DerivedTag(f"{m.name}.today", m.name, "today", f"m3{gas}"))
+    for t in plant.tanks:
+        if t.tells_volume:
+            out.append(DerivedTag(f"{t.name}.volume", t.name, "volume", "m3"))
     return tuple(out)

@@ -98,6 +98,7 @@ def restore(plant: Plant, body: bytes) -> State:
         (cells.senses.balance.values, fresh.balance.values),
         (cells.senses.days, fresh.days),
         (cells.senses.bleeds, fresh.bleeds),
+        (cells.senses.tanks, fresh.tanks),
     ):
         if len(have) != len(want):
             raise SnapshotError("the snapshot's signals are not this plant's")

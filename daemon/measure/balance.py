@@ -136,7 +136,7 @@ def _changed(was: BalanceRules, r: BalanceRules) -> set[str]:
                 for b in x.boilers
             },
             **{f"pump {p.name}": (p.plan.fed_by, p.rate_l_h, p.when) for p in x.dosing.pumps},
-            **{f"tank {t.name}": t.litres_per_unit for t in x.dosing.tanks},
+            **{f"tank {t.name}": t.spec for t in x.dosing.tanks},
         }
 
     before, after = figures_of(was), figures_of(r)

@@ -19,6 +19,7 @@ from daemon.measure.dosing_rules import (
     DRAWN,
     FED,
     KNOWN,
+    L_PER_M3,
     ON,
     REFILLED,
     SEEN,
@@ -87,7 +88,7 @@ def _settle(c: TankCell, r: TankRule, sums: Sums) -> None:
 
 
 def _compare(c: TankCell, r: TankRule, sums: Sums, at: int) -> None:
-    mean = c.total / c.readings * r.litres_per_unit
+    mean = r.spec.holds(c.total / c.readings)[0] * L_PER_M3
     if c.known:
         fell = c.before - mean
         if fell < -REFILL_SHARE * r.litres:

@@ -13,6 +13,7 @@ from zoneinfo import ZoneInfo
 from config.model import Chemical, Plant
 from config.written import DAYS
 from daemon.core.balances import ChemicalPlan, Plans, pacing_boilers, pacing_meters
+from daemon.measure.tank_volume import TankSpec, tank_spec
 
 ON, SEEN, FED, UNSURE = range(4)
 """What is summed of a pump: ms on, ms its relay could be read, L fed, ms in which what was fed is not known."""
@@ -76,7 +77,7 @@ class PumpRule:
 class TankRule:
     name: str
     slot: int
-    litres_per_unit: float  # L for one unit of the level's signal
+    spec: TankSpec  # how the level tells the volume
     litres: float
     base: int
     tag: int
@@ -95,11 +96,11 @@ def dosing_rules(
     """The rules, and the next free place of the sums. `meters`: index and place of each meter by name."""
     tanks: list[TankRule] = []
     for t in plant.tanks:
-        if t.name in p.tanks and t.level is not None:
+        spec = tank_spec(t)
+        if t.name in p.tanks and spec is not None:
             litres = t.volume * L_PER_M3
-            unit = litres / 100 if t.level.range.kind == "ratio" else L_PER_M3
             tanks.append(
-                TankRule(t.name, names.slot[f"{t.name}.level"], unit, litres, place, names.tag[f"{t.name}.drawn"])
+                TankRule(t.name, names.slot[f"{t.name}.level"], spec, litres, place, names.tag[f"{t.name}.drawn"])
             )
             place += TANK_SUMS
     at = {t.name: i for i, t in enumerate(tanks)}

@@ -28,6 +28,7 @@ from daemon.measure.looks import good_value as good_value
 from daemon.measure.looks import role as role
 from daemon.measure.looks import role_now as role_now
 from daemon.measure.sampling import Sampler
+from daemon.measure.tank_volume import LevelCell
 from daemon.measure.watch import Watch
 from daemon.measure.wiring import ANALOGUE, CONTACT, POSITION_BAND, BoilerWiring, Wiring
 
@@ -107,6 +108,7 @@ class Senses(Cell):
     calendar: Calendar
     days: list[Daily]  # of each meter
     bleeds: list[Bleed]  # of each blowdown meter that can tell
+    tanks: list[LevelCell]
     t: int = -1
     results: tuple[tuple[Any, ...], ...] = ()  # of tests done by hand, see `manual`
     results_new: bool = False  # they have changed in this group
@@ -150,6 +152,7 @@ def fresh_senses(w: Wiring) -> Senses:
         calendar=Calendar(),
         days=[Daily() for _ in w.meters],
         bleeds=[Bleed() for _ in w.bleeds],
+        tanks=[LevelCell() for _ in w.tanks],
     )
 
 
@@ -330,6 +333,9 @@ def _meters(s: Senses, w: Wiring, group: Group, repeat: bool, out: Taken) -> Non
         if m.module in polled:
             why = s.counter_reasons[m.slot]
             metered.follow(m, s.counters[m.slot], why, day, s.calendar, now, repeat, w.zone, out.derived)
+    for t, level in zip(w.tanks, s.tanks, strict=True):
+        if t.module in polled and (told := level.follow(s.values[t.slot], s.reasons[t.slot], t.spec, repeat)):
+            out.derived.append(Derived(t.tag, *told))
 
 
 def _bleed(s: Senses, w: Wiring, rule: BleedRule, c: Bleed, valves: list[bool | None], gap: bool) -> None:

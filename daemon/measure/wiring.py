@@ -23,6 +23,7 @@ from daemon.measure.dosing_rules import Names
 from daemon.measure.meter_spec import MeterSpec, meter_spec
 from daemon.measure.rate import rate_rule
 from daemon.measure.sampling import SampleRule
+from daemon.measure.tank_volume import TankSpec, tank_spec
 from daemon.measure.watch import WatchRule, watch_rule
 
 ANALOGUE, CONTACT, COUNTER = 0, 1, 2
@@ -107,6 +108,15 @@ class MeterWiring:
 
 
 @dataclass(frozen=True, slots=True)
+class TankWiring:
+    name: str
+    slot: int
+    module: int
+    spec: TankSpec
+    tag: int
+
+
+@dataclass(frozen=True, slots=True)
 class Wiring:
     """The whole plant. `uses[m]` are the uses of module m's channels; `slots` counts the slots of each kind."""
 
@@ -124,6 +134,7 @@ class Wiring:
     daytime: Daytime
     zone: str
     bleeds: tuple[BleedRule, ...]
+    tanks: tuple[TankWiring, ...]
 
 
 def wire(plant: Plant) -> Wiring:
@@ -184,6 +195,11 @@ def wire(plant: Plant) -> Wiring:
         daytime=daytime(plant),
         zone=plant.plant.zone,
         bleeds=bleed_rules(plant),
+        tanks=tuple(
+            TankWiring(t.name, slot_of[n], by_name[n].module, spec, derived[f"{t.name}.volume"])
+            for t in plant.tanks
+            if (n := f"{t.name}.level") in slot_of and (spec := tank_spec(t)) is not None
+        ),
     )
 
 

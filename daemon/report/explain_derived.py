@@ -14,7 +14,7 @@ from daemon.core.reasons import quality
 from daemon.core.say import minutes
 from daemon.core.tags import STATES, DerivedTag
 from daemon.measure.senses import good_value
-from daemon.report import explain_boiler, explain_figures, explain_meter, explain_sample
+from daemon.report import explain_boiler, explain_figures, explain_meter, explain_sample, explain_tank
 from daemon.report.explain_made import explained, not_known, shown
 from daemon.report.explain_parts import Explained, Step
 from daemon.report.explain_past import Scene
@@ -32,6 +32,7 @@ DERIVED: Final[Mapping[str, Maker]] = {
     "mass": explain_meter.total,
     "rate": explain_meter.rate,
     "mass_rate": explain_meter.rate,
+    "volume": explain_tank.volume,
     "day": explain_meter.day,
     "today": explain_meter.day,
     "figure": explain_figures.figure,
@@ -45,7 +46,7 @@ def _what_it_is(scene: Scene, tag: DerivedTag) -> list[Step]:
     return [Step("What it is", (tag.about or tag.label or f"a value of {tag.target}",))]
 
 
-NO_VALUE_WHEN_BAD: Final = ("figure", "event", "pacing")
+NO_VALUE_WHEN_BAD: Final = ("figure", "event", "pacing", "volume")
 
 
 def explain_derived(scene: Scene, tag: DerivedTag, asked_ms: int | None, remarks: list[str]) -> Explained:
@@ -88,6 +89,7 @@ _WHAT: Final = {
     "rate": "flow",
     "mass": "mass since the log began",
     "mass_rate": "mass flow",
+    "volume": "what the tank holds",
     "day": "volume of the day that ended last",
     "today": "volume since midnight",
 }

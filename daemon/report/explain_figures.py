@@ -20,6 +20,7 @@ from daemon.measure.balance_rules import BoilerRule, MeterSum
 from daemon.measure.dosing_rules import PumpRule
 from daemon.measure.manual import latest
 from daemon.measure.window import HOUR_MS, Sums
+from daemon.report import explain_tank
 from daemon.report.explain_parts import Step, listed, num
 from daemon.report.explain_past import Scene
 
@@ -219,7 +220,7 @@ def _tank(scene: Scene, tag: DerivedTag, sums: Sums) -> Rows:
     drawn, filled, known = (sums.of(r.base + k) for k in (dose.DRAWN, dose.REFILLED, dose.KNOWN))
     says = [
         f"falls of the level: {num(drawn)} L, of {known / HOUR_MS:.2f} h that are known; refilled: {num(filled)} L",
-        f"one unit of the level is {num(r.litres_per_unit)} L",
+        explain_tank.holds(r.spec),
     ]
     where = f"volume: {scene.places.where('tank', i, 'volume')}; level: {scene.places.where('tank', i, 'level')}"
     return says, "drawn = sum of the falls, 0 at least", f"= {scene.both(max(0.0, drawn), 'L')}", where

@@ -160,7 +160,7 @@ class Sheet:
                 continue
             value: Cell
             said = f"{quality(d.reason).value}" + (f": {words(d.reason)}" if d.reason else "")
-            if tag.figure and quality(d.reason) is Quality.BAD:
+            if (tag.figure or tag.what == "volume") and quality(d.reason) is Quality.BAD:
                 value = None
             elif tag.what == "state":
                 value = STATES[int(d.value)]

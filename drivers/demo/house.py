@@ -18,7 +18,7 @@ from drivers.demo.instruments import PulseMeter, Transmitter
 from drivers.demo.load import STEAM_FULL, condensate_share, steam_share
 from drivers.demo.physics import Acting, Boiler, BoilerDesign, BoilerFlows, FeedTank, TankDesign, TankFlows
 from drivers.demo.scenario import Event
-from drivers.demo.water import FT3, GAL, PSI, density
+from drivers.demo.water import FT3, GAL, PSI, density, lying_level
 
 ZONE: Final = ZoneInfo("America/Chicago")
 BOILERS: Final = ("B1", "B2")
@@ -301,7 +301,7 @@ class House:
             glass[0],
             glass[1],
             100.0 * self.chemicals["scavenger_tank"] / TANK_M3["scavenger_tank"],
-            100.0 * self.chemicals["polymer_tank"] / TANK_M3["polymer_tank"],
+            100.0 * lying_level(self.chemicals["polymer_tank"] / TANK_M3["polymer_tank"]),
             CONDENSATE_COND + self.acts.fouling,
             100.0 * self.tank.water / TANK.full_kg,
             self.tank.temp,

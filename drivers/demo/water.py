@@ -6,7 +6,7 @@ Pure. Own approximations on purpose: the demo must not lean on the code it is th
 
 from __future__ import annotations
 
-from math import exp, log10
+from math import cos, exp, log10, pi, sin
 from typing import Final
 
 PSI: Final = 6.894757  # kPa
@@ -42,3 +42,18 @@ def latent_heat(temp_c: float) -> float:
 def density(temp_c: float) -> float:
     """Density of liquid water in kg/m3."""
     return 1001.0 - 0.08 * temp_c - 0.0034 * temp_c * temp_c
+
+
+def lying_level(share: float) -> float:
+    """How high a lying cylinder stands, as a share of its diameter, when a share of its volume is filled.
+
+    Found by halving on the area of the circle's segment, reckoned by its angle.
+    """
+    low, high = 0.0, pi  # half the angle that the surface spans at the axis
+    for _ in range(30):
+        angle = (low + high) / 2
+        if angle - sin(angle) * cos(angle) < min(max(share, 0.0), 1.0) * pi:
+            low = angle
+        else:
+            high = angle
+    return (1 - cos((low + high) / 2)) / 2

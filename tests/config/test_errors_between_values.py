@@ -292,6 +292,66 @@ ERRORS: list[tuple[str, tuple[tuple[str, str], ...], str, str]] = [
 ]
 
 
+TANK = """
+[[tank]]
+name = "salt"
+volume = "100 gal"
+level = { channel = "io.b1_cond", range = "4..20 mA = 0..40 in" }
+shape = { form = "upright", height = "40 in" }
+serves = ["B1"]
+"""
+TANKED = METERED + TANK
+HAS = 'shape = { form = "upright", height = "40 in" }'
+
+ERRORS += [
+    (
+        TANKED,
+        ((HAS, 'shape = { form = "horizontal" }'),),
+        "tank salt shape.diameter",
+        "a level in in wants the diameter",
+    ),
+    (TANKED, ((HAS, 'shape = { form = "upright" }'),), "tank salt shape.height", "a level in in wants the height"),
+    (
+        TANKED,
+        ((HAS, 'shape = { form = "upright", height = "40 in", diameter = "20 in" }'),),
+        "tank salt shape.diameter",
+        "says nothing of a tank whose form is upright",
+    ),
+    (TANKED, ((HAS, 'shape = { form = "round" }'),), "tank salt shape.form", "wants one of upright, horizontal, table"),
+    (TANKED, (("0..40 in", "0..100 gal"),), "tank salt shape", "says nothing beside a level in gal"),
+    (
+        TANKED,
+        ((HAS, 'shape = { form = "table", table = ["0 in = 0 gal"] }'),),
+        "tank salt shape.table",
+        "wants two lines at least",
+    ),
+    (
+        TANKED,
+        ((HAS, 'shape = { form = "table", table = ["0 in = 0 gal", "40 % = 55 gal"] }'),),
+        "tank salt shape.table 2",
+        "wants its level in % or as a length",
+    ),
+    (
+        TANKED,
+        ((HAS, 'shape = { form = "table", table = ["10 in = 5 gal", "8 in = 6 gal"] }'),),
+        "tank salt shape.table 2",
+        "wants a level above that of the line before it",
+    ),
+    (
+        TANKED,
+        ((HAS, 'shape = { form = "table", table = ["0 in = 5 gal", "8 in = 130 gal"] }'),),
+        "tank salt shape.table 2",
+        "130 US gal is more than the tank's volume, 100 US gal",
+    ),
+    (
+        TANKED,
+        ((HAS, 'shape = { form = "table", table = ["0 in"] }'),),
+        "tank salt shape.table 1",
+        'wants level = volume, the level a length or %, like "10 in = 5 gal"; found "0 in"',
+    ),
+]
+
+
 @pytest.mark.parametrize(("base", "changes", "key", "said"), ERRORS, ids=[f"{e[2]}-{e[3]}"[:70] for e in ERRORS])
 def test_an_error_at_its_line(base: str, changes: tuple[tuple[str, str], ...], key: str, said: str) -> None:
     text, found = changed(base, *changes)

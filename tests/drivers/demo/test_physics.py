@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import defaultdict
 
 import pytest
@@ -11,6 +12,7 @@ from drivers.demo import physics, water
 from drivers.demo.house import House
 from drivers.demo.physics import Acting, BoilerDesign, boiler_at, step_boiler
 from drivers.demo.scenario import DEFAULT_START_MS, Event
+from drivers.demo.water import lying_level
 from tests.support import published
 
 
@@ -191,3 +193,9 @@ def test_a_bottom_blowdown_shows_as_a_dip_of_level_and_conductivity_stays() -> N
     levels = [physics.level(x.boilers[0], h.DESIGNS[0]) for x in (quiet, blown)]
     assert 4 < levels[0] - levels[1] < 8  # 60 kg of a 900 kg glass
     assert blown.boilers[0].cond == pytest.approx(quiet.boilers[0].cond, rel=0.002)
+
+
+def test_a_lying_tank_stands_at_the_level_that_holds_its_share() -> None:
+    # a quarter of the diameter holds pi/3 - sqrt(3)/4 of pi (sector less triangle, elementary geometry)
+    assert lying_level((math.pi / 3 - math.sqrt(3) / 4) / math.pi) == pytest.approx(0.25)
+    assert [round(lying_level(x), 6) for x in (-1.0, 0.0, 0.5, 1.0, 2.0)] == [0.0, 0.0, 0.5, 1.0, 1.0]

@@ -186,7 +186,10 @@ def test_a_fouled_condensate_and_filled_tanks_show() -> None:
     assert (counts["aux.condensate_cond"] or 0) - (usual["aux.condensate_cond"] or 0) == pytest.approx(
         70 / 200 * 16_000, abs=150
     )
-    assert ((counts["aux.polymer_level"] or 0) - 4000) / 160 == pytest.approx(93, abs=1)
+    assert ((counts["aux.polymer_level"] or 0) - 4000) / 160 == pytest.approx(
+        87.8,
+        abs=1,  # of the height of a lying cylinder, filled to 93 % of its volume
+    )
     assert ((usual["aux.polymer_level"] or 0) - 4000) / 160 == pytest.approx(71, abs=1)
 
 
