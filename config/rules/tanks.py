@@ -53,7 +53,7 @@ def _shape(path: Path, t: Tank, s: Shape, v: View) -> Iterator[Found]:
         yield from _table((*path, "table"), t, s, kind, v)
     elif kind != "ratio" and s.full is None:
         key = "height" if s.form == "upright" else "diameter"
-        yield Found((*path, key), f'missing; a level in {t.level.range.unit} wants the {key} of the tank, like "1.2 m"')
+        yield Found(path, f'a level in {t.level.range.unit} wants the {key} of the tank, like {key} = "1.2 m"')
 
 
 def _table(path: Path, t: Tank, s: Shape, kind: str, v: View) -> Iterator[Found]:
