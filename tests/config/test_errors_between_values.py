@@ -307,10 +307,10 @@ ERRORS += [
     (
         TANKED,
         ((HAS, 'shape = { form = "horizontal" }'),),
-        "tank salt shape.diameter",
+        "tank salt shape",
         "a level in in wants the diameter",
     ),
-    (TANKED, ((HAS, 'shape = { form = "upright" }'),), "tank salt shape.height", "a level in in wants the height"),
+    (TANKED, ((HAS, 'shape = { form = "upright" }'),), "tank salt shape", "a level in in wants the height"),
     (
         TANKED,
         ((HAS, 'shape = { form = "upright", height = "40 in", diameter = "20 in" }'),),
