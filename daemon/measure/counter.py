@@ -1,7 +1,8 @@
 """Pulse counters: the total that goes on; rollover, restart, stutter and running back told apart from flow.
 
 A module counts pulses in 16, 32 or 64 bits. A count that falls is a rollover only if the step across the end is no
-more than the meter can pass in the time (`max_rate` times the gap and 2 s, and two pulses: polls are uneven).
+more than the meter can pass in the time (`max_rate` times the gap and 2 s, and two pulses: polls are uneven); a step
+forward may be a quarter more.
 Anything else that cannot be flow is held as a doubt for one poll:
 
 1. the next count fits the old one: it was a misread; nothing was lost and nothing is added for it;
@@ -118,10 +119,10 @@ class Counter(Cell):
             self.pace.begin(elapsed_ms)
             return Reason.GOOD
         gap_ms = elapsed_ms - self.last_elapsed_ms
-        limit = most_pulses(gap_ms, spec)
+        limit = most_pulses(gap_ms, spec, fell=count < self.last)
         pulses = wrapped_step(self.last, count, spec.modulus)
         if 0 <= pulses <= limit:
-            return self._flowed(pulses, count, gap_ms, elapsed_ms, limit, spec)
+            return self._flowed(pulses, count, gap_ms, elapsed_ms, spec)
         if self._ran_back(pulses, count, gap_ms, limit, spec):
             self.behind += -pulses % spec.modulus if spec.modulus else -pulses
             self._believe(count, elapsed_ms)
@@ -135,7 +136,7 @@ class Counter(Cell):
         self.doubt_added = count if fell and count <= limit else 0
         return Reason.COUNTER_RESTARTED if fell else Reason.COUNTER_STEP_REFUSED
 
-    def _flowed(self, pulses: int, count: int, gap_ms: int, elapsed_ms: int, limit: float, spec: MeterSpec) -> int:
+    def _flowed(self, pulses: int, count: int, gap_ms: int, elapsed_ms: int, spec: MeterSpec) -> int:
         """A step that can be flow, unless too many such steps come one after another."""
         most = most_pulses(0, spec)
         spare = self.spare + OVERLOAD * spec.max_per_ms * gap_ms - pulses
@@ -146,7 +147,7 @@ class Counter(Cell):
             self.pace.begin(elapsed_ms)
             return Reason.METER_STUTTER
         self._add(pulses, count, elapsed_ms, spec)
-        if spec.modulus and limit >= spec.modulus:
+        if spec.modulus and most_pulses(gap_ms, spec, fell=True) >= spec.modulus:
             self._unknown(elapsed_ms)
             return Reason.COUNTER_RESTARTED
         return Reason.COUNTER_RAN_BACK if self.behind else Reason.GOOD
@@ -190,7 +191,8 @@ class Counter(Cell):
             self.before_ms = elapsed_ms
             self.pace.begin(elapsed_ms)
             return Reason.GOOD
-        limit = most_pulses(elapsed_ms - self.last_elapsed_ms, spec)
+        gap_ms = elapsed_ms - self.last_elapsed_ms
+        limit = most_pulses(gap_ms, spec)
         lost, self.lost = self.lost, False
         if count > limit:  # no flow: what there was is not known
             self._unknown(elapsed_ms)
@@ -198,7 +200,7 @@ class Counter(Cell):
             self._believe(count, elapsed_ms)
             return Reason.COUNTER_STEP_REFUSED
         self._add(count, count, elapsed_ms, spec)
-        if not lost and spec.modulus and limit >= spec.modulus:  # it may have gone round
+        if not lost and spec.modulus and most_pulses(gap_ms, spec, fell=True) >= spec.modulus:  # it may have gone round
             lost = True
             self._unknown(elapsed_ms)
         return Reason.COUNTS_LOST if lost else Reason.GOOD
@@ -282,6 +284,9 @@ class Counter(Cell):
                 self.slow += pulses
 
 
-def most_pulses(gap_ms: int, spec: MeterSpec) -> float:
-    """The most pulses that can be flow, a time after the last count believed."""
-    return spec.max_per_ms * (gap_ms + LATE_MS) + ALLOWANCE
+def most_pulses(gap_ms: int, spec: MeterSpec, *, fell: bool = False) -> float:
+    """The most pulses that can be flow, a time after the last count believed: a quarter above max_rate is let be.
+
+    `fell`: the count went down. Whether that is a rollover is judged by max_rate itself.
+    """
+    return (1.0 if fell else OVERLOAD) * spec.max_per_ms * (gap_ms + LATE_MS) + ALLOWANCE

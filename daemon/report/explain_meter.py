@@ -15,7 +15,7 @@ from daemon.core.reasons import words
 from daemon.core.say import minutes
 from daemon.core.scan import Count
 from daemon.core.tags import DerivedTag
-from daemon.measure.counter import ALLOWANCE, LATE_MS, Counter, most_pulses, wrapped_step
+from daemon.measure.counter import ALLOWANCE, LATE_MS, OVERLOAD, Counter, most_pulses, wrapped_step
 from daemon.measure.meter_spec import COLD_C, HOUR_MS, MeterSpec
 from daemon.measure.pulse_rate import ENOUGH, LONGEST_MS, WINDOW_MS
 from daemon.report.explain_parts import Step, num
@@ -45,7 +45,7 @@ def step_taken(scene: Scene, meter: str, count: Count) -> Step:
     now, last = c.now(spec), c.last
     gap_ms = scene.group.elapsed_ms - c.last_elapsed_ms
     whole = int(count) % now.modulus if now.modulus else int(count)
-    pulses, limit = wrapped_step(last, whole, now.modulus), most_pulses(gap_ms, now)
+    pulses, limit = wrapped_step(last, whole, now.modulus), most_pulses(gap_ms, now, fell=whole < last)
     doubt, total = c.doubt, c.total
     reason = int(c.step(count, scene.group.elapsed_ms, now))
     says = [f"the last count believed was {last}, {minutes(gap_ms)} before"]
@@ -54,16 +54,20 @@ def step_taken(scene: Scene, meter: str, count: Count) -> Step:
     if whole < last and 0 <= pulses <= limit:
         says.append("it went round its end")
     says.append(f"verdict: {words(reason)}; {c.total - total} pulses are added to the total")
-    i = _index(scene, meter)
+    i, rate = _index(scene, meter), (1.0 if whole < last else OVERLOAD) * now.max_per_ms * 1000
     return Step(
         title,
         tuple(says),
-        f"step = count - last count{f' modulo {now.modulus}' if now.modulus else ''}; it can be flow up to max_rate x "
-        f"(time + {LATE_MS / 1000:g} s) + {ALLOWANCE:g} pulses",
+        f"step = count - last count{f' modulo {now.modulus}' if now.modulus else ''}; it can be flow up to "
+        f"{_rate(whole < last)} x (time + {LATE_MS / 1000:g} s) + {ALLOWANCE:g} pulses",
         f"({whole} - {last}){f' mod {now.modulus}' if now.modulus else ''} = {pulses} pulses; at most "
-        f"{num(now.max_per_ms * 1000)} /s x {(gap_ms + LATE_MS) / 1000:g} s + {ALLOWANCE:g} = {num(limit)}",
+        f"{num(rate)} /s x {(gap_ms + LATE_MS) / 1000:g} s + {ALLOWANCE:g} = {num(limit)}",
         f"max_rate: {scene.places.where('meter', i, 'max_rate')}; for uneven polls: {PRACTICE}",
     )
+
+
+def _rate(fell: bool) -> str:
+    return "max_rate" if fell else f"{OVERLOAD:g} x max_rate"
 
 
 def _increment(scene: Scene, meter: str, c: Counter, spec: MeterSpec, count: int) -> Step:
@@ -77,7 +81,7 @@ def _increment(scene: Scene, meter: str, c: Counter, spec: MeterSpec, count: int
             f"reading clears this register: the count is what came in the {minutes(gap_ms)} since the last reading",
             f"verdict: {words(reason)}; {c.total - total} pulses are added to the total",
         ),
-        f"it can be flow up to max_rate x (time + {LATE_MS / 1000:g} s) + {ALLOWANCE:g} pulses",
+        f"it can be flow up to {_rate(False)} x (time + {LATE_MS / 1000:g} s) + {ALLOWANCE:g} pulses",
         f"{count} pulses; at most {num(most_pulses(gap_ms, now))}",
         f"max_rate: {scene.places.where('meter', i, 'max_rate')}; for uneven polls: {PRACTICE}",
     )

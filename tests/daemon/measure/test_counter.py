@@ -421,8 +421,8 @@ def test_no_counts_and_times_make_a_total_that_runs_backwards(
         t += gap
         reason = counter.step(raw, t, it)
         assert counter.total >= before
-        # and no step that a meter could not have passed: at most max_rate since the last count, and its allowances
-        assert counter.total - before <= rate_max * (t + 8000) + 8
+        # and no step that a meter could not have passed: at its overload since the last count, and its allowances
+        assert counter.total - before <= OVERLOAD * rate_max * (t + 8000) + 8
         before = counter.total
         assert (reason == Reason.NO_ANSWER) == (raw is None)
         assert counter.behind >= 0
@@ -441,3 +441,19 @@ def test_over_time_no_more_is_counted_than_the_meter_can_pass(steps: list[int]) 
         counter.step(count, k * 10_000, it)
     assert counter.total <= 1.25 * it.max_per_ms * len(steps) * 10_000 + 3
     assert counter.total + counter.refused + (count - counter.last if counter.doubt >= 0 else 0) == count - 1000
+
+
+@pytest.mark.parametrize("row", [table("water_meters")[i] for i in ("WM-032", "WM-033", "WM-034")], ids=str)
+@pytest.mark.parametrize(("pulse_l", "every_ms"), [(1, 60_000), (1, 10_000), (10, 60_000), (10, 10_000)])
+def test_a_meter_at_its_overload_flow_is_counted_whole(row: Row, pulse_l: int, every_ms: int) -> None:
+    """Q4 is 1.25 Q3 (WM-025): a meter whose max_rate is Q3 loses nothing there, however it is polled."""
+    q3, q4 = row.inputs["Q3"], row.numbers[2]  # m3/h, L/h
+    assert q4 == pytest.approx(OVERLOAD * q3 * 1000)
+    counter, passed = Counter(), 0.0
+    it = MeterSpec(1 << 32, pulse_l / 1000, q3 / (pulse_l / 1000) / HOUR)
+    said = set()
+    for k in range(361):
+        passed = 0.999 * q4 / pulse_l * k * every_ms / HOUR
+        said.add(counter.step(int(passed), k * every_ms, it))
+    assert said == {Reason.GOOD}
+    assert counter.total == int(passed)
