@@ -9,6 +9,7 @@ ever is refused: repeated groups, more than three `.*` or `.+`, and whatever els
 from __future__ import annotations
 
 import re
+import warnings
 from typing import Annotated, Final
 
 from pydantic import AfterValidator
@@ -25,7 +26,9 @@ _WILD: Final = 3  # the most `.*` and `.+` of a pattern
 def compiled(pattern: str) -> re.Pattern[str]:
     """A pattern ready for use; ValueError says what is wrong with it, and where."""
     try:
-        made = re.compile(pattern, re.ASCII)
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", FutureWarning)  # a [ within a set: taken as the character it is
+            made = re.compile(pattern, re.ASCII)
     except (re.error, OverflowError, RecursionError) as e:
         at = getattr(e, "pos", None)
         where = "" if at is None else f", at {found_text(pattern[at : at + 12])} (character {at + 1})"

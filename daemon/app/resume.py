@@ -13,7 +13,9 @@ from typing import Final
 from config.load import loads
 from config.model import Plant
 from daemon.app.stepping import advance
+from daemon.core.tags import derived_tags
 from daemon.engine import FORMAT, SnapshotError, State, restore
+from daemon.engine.lifting import lifted
 from daemon.store.writer import Writer
 
 log = logging.getLogger("waterside.resume")
@@ -69,8 +71,12 @@ async def resume(writer: Writer, plants: Plants) -> Resumed:
             await writer.add_event("snapshot unusable", str(e), 0)
     if found.state is None and (last := await writer.last()) is not None:
         after = max(0, last.number - REBUILD_GROUPS)
+    totals: dict[str, float] | None = {} if found.state is None and after else None
     async for stored in writer.groups_after(after):
-        await plants.fetch(stored.group.plant)
+        plant = await plants.fetch(stored.group.plant)
+        if totals is not None and stored.derived:
+            tags = derived_tags(plant)
+            totals |= {tags[d.tag].name: d.value for d in stored.derived if tags[d.tag].what in ("total", "mass")}
         found.state, outcome = advance(found.state, stored.group, plants)
         found.stepped += 1
         if outcome.journal != stored.journal and snapshot is not None:
@@ -81,4 +87,6 @@ async def resume(writer: Writer, plants: Plants) -> Resumed:
                 f"{len(outcome.journal)} or other ones",
                 stored.group.at_ms,
             )
+    if totals and found.state is not None:  # from the middle of the log on, meters counted from 0
+        found.state = lifted(found.state, totals)
     return found
