@@ -105,6 +105,8 @@ def table(view: View, width: int = 80) -> RenderableType:
             meters.add_row(m.name, say(m.total, unit, system), rate_text(m, system), *days)
         parts.append(meters)
     parts.extend(Text(line, style="dim") for line in _beside(view))
+    if line := tanks_line(view):
+        parts.append(Text(line, style="dim"))
     if line := cycles_line(view):
         parts.append(Text(line, style="dim"))
     parts.extend(Text(said_line(x, view.zone), style="yellow") for x in view.said)
@@ -134,6 +136,18 @@ def rate_text(m: MeterView, system: System) -> str:
     if not m.rate_low:
         return f"under {say(m.rate_high, unit, system)}"
     return f"{plain(in_plant_units(m.rate_low, unit, system)[0])} to {say(m.rate_high, unit, system)}"
+
+
+def tanks_line(view: View) -> str:
+    """What the tanks hold."""
+    system = _system(view)
+    parts = [
+        f"{t.name} {t.reason}"
+        if t.volume is None
+        else f"{t.name} {say(t.volume, 'm3', system)} ({plain(100 * t.volume / t.full)} %)"
+        for t in view.tanks
+    ]
+    return f"tanks: {', '.join(parts)}" if parts else ""
 
 
 def _beside(view: View) -> list[str]:

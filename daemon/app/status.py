@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from daemon.app.due import DueView
-from daemon.app.view import AlarmView, BoilerView, FigureView, MeterView, ModuleView, SaidView, View, view_of
+from daemon.app.view import AlarmView, BoilerView, FigureView, MeterView, ModuleView, SaidView, TankView, View, view_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,6 +96,7 @@ def view_from_json(data: dict[str, Any]) -> View:
             "meters": tuple(MeterView(**m) for m in data["meters"]),
             "alarms": tuple(AlarmView(**a) for a in data["alarms"]),
             "modules": tuple(ModuleView(**m) for m in data["modules"]),
+            "tanks": tuple(TankView(**t) for t in data.get("tanks", ())),
             "figures": tuple(FigureView(**f) for f in data.get("figures", ())),
             "said": tuple(SaidView(**x) for x in data.get("said", ())),
             "tests": tuple(DueView(**t) for t in data.get("tests", ())),

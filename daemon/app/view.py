@@ -84,6 +84,16 @@ class MeterView:
 
 
 @dataclass(frozen=True, slots=True)
+class TankView:
+    """One tank: what it holds in m3, None while that is not known, of how much when full."""
+
+    name: str
+    volume: float | None
+    full: float
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
 class FigureView:
     """One derived figure: its value in `unit` (base units), or its `word`; None and "" where there is none."""
 
@@ -153,6 +163,7 @@ class View:
     modules: tuple[ModuleView, ...]
     trouble: str = ""
     figures: tuple[FigureView, ...] = ()
+    tanks: tuple[TankView, ...] = ()
     tests: tuple[DueView, ...] = ()
     said: tuple[SaidView, ...] = ()
 
@@ -199,6 +210,11 @@ def view_of(
         ),
         trouble=trouble,
         figures=tuple(_figures(plant, s)),
+        tanks=tuple(
+            TankView(t.name, None if quality(max(c.reason, 0)) is Quality.BAD else c.m3, t.spec.volume, words(c.reason))
+            for t, c in zip(w.tanks, s.tanks, strict=True)
+            if c.reason >= 0
+        ),
         tests=tuple(due_views(plant, state)),
         said=tuple(_said(state)),
     )

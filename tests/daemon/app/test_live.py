@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from dataclasses import replace
 from io import StringIO
@@ -9,9 +10,9 @@ from io import StringIO
 import pytest
 from rich.console import Console
 
-from daemon.app.live import event_line, rate_text, status_line, table
-from daemon.app.status import _stored_view
-from daemon.app.view import AlarmView, BoilerView, MeterView, ModuleView, View
+from daemon.app.live import event_line, rate_text, status_line, table, tanks_line
+from daemon.app.status import _stored_view, view_from_json
+from daemon.app.view import AlarmView, BoilerView, MeterView, ModuleView, TankView, View
 from daemon.core.outcome import Entry
 from daemon.store.reader import Reader
 from tests.support.creamery_store import creamery_store
@@ -217,3 +218,21 @@ def test_a_meters_days_stand_beside_its_total() -> None:
     made = replace(HOUSE, meters=(replace(makeup, today=3.785411784, yesterday=7.570823568),))
     assert row(made, "meter").split() == ["meter", "total", "rate", "today", "yesterday"]
     assert row(made, "makeup").split()[-6:] == ["1000", "US", "gal", "2000", "US", "gal"]
+
+
+def test_what_the_tanks_hold_stands_in_a_line() -> None:
+    gal = 0.003785411784
+    tanks = (
+        TankView("polymer_tank", 41.25 * gal, 55 * gal, "good"),
+        TankView("salt", None, 1.0, "loop open (3.6 mA or less)"),
+    )
+    assert tanks_line(replace(HOUSE, tanks=tanks)) == (
+        "tanks: polymer_tank 41.25 US gal (75 %), salt loop open (3.6 mA or less)"
+    )
+    assert tanks_line(HOUSE) == ""
+    with Reader(creamery_store()) as reader:
+        view = _stored_view(reader)
+    assert view is not None
+    assert [t.name for t in view.tanks] == ["scavenger_tank", "polymer_tank"]
+    assert all(t.volume is not None and 0 < t.volume < t.full for t in view.tanks)
+    assert view_from_json(json.loads(json.dumps(view.as_json()))) == view
