@@ -62,6 +62,17 @@ KIND_NAMES: Final[tuple[str, ...]] = (
 )
 """Kinds of alarm. The list grows and never renames; `daemon.alarms.kinds` says which are judged today."""
 
+BOILER_CONTACTS: Final[tuple[str, ...]] = (
+    "interlock",
+    "low_water",
+    "high_water",
+    "burner",
+    "lockout",
+    "controller_alarm",
+    "controller_hand",
+    "sample_flow",
+)
+"""Keys of a boiler that are a contact and what it says when closed. The order is part of what is stored."""
 NEVER_OFF: Final[frozenset[str]] = frozenset({"low_water", "high_water"})
 """Kinds that no setting can switch off."""
 

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from config.findings import Path
+from config.kinds import BOILER_CONTACTS
 from config.model import Channel, Module, Plant, Range
 
 NAMED = ("link", "module", "boiler", "meter", "tank", "chemical", "analogue")
@@ -80,16 +81,6 @@ def elements(raw: Mapping[str, Any], key: str) -> list[dict[str, Any]]:
     return [e if isinstance(e, dict) else {} for e in part] if isinstance(part, list) else []
 
 
-CONTACTS = (
-    "interlock",
-    "low_water",
-    "high_water",
-    "burner",
-    "lockout",
-    "controller_alarm",
-    "controller_hand",
-    "sample_flow",
-)
 _LEVEL = ("ratio", "length", "pressure")
 
 
@@ -107,7 +98,7 @@ def _uses(plant: Plant) -> Iterator[Use]:
             for key in ("position", "demand"):
                 if s := getattr(v, key):
                     yield _analogue(b.name, (*here, key), s.channel, s.range, ("ratio",))
-        for key in CONTACTS:
+        for key in BOILER_CONTACTS:
             if k := getattr(b, key):
                 yield Use((*at, key, "contact"), k.contact, "contact", b.name)
         for key, kinds in (

@@ -99,7 +99,6 @@ class Keeper:
         self._waiting: deque[_Waiting] = deque()
         self._acts: list[Act] = []
         self._answers: dict[int, asyncio.Future[str]] = {}
-        self._results: dict[int, str] = {}
         self._snapshot_ms = -1
         self._want_snapshot = False
         self._increments = Increments()

@@ -3,7 +3,7 @@
 The service holds the `Letterbox`; commands use `ask`. `place(store)` is where both meet: the socket itself, a link to
 it in the runtime directory, or, where there are no Unix sockets, a file with port and token. One request a line; the
 answer is one line, before it any number of {"progress": ...} lines. What is refused is answered
-{"error": {"what", "where", "todo"}}. May import: daemon.core, daemon.app.local. README of the room: DEVELOPERS.md.
+{"error": {"what", "where", "todo"}}. May import: daemon.core, daemon.app.local.
 """
 
 from __future__ import annotations

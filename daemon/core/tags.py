@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from config.kinds import BOILER_CONTACTS
 from config.model import Plant, Range, Span
 from config.solids import solids_of
 from daemon.core.derived_tag import DerivedTag as DerivedTag
@@ -89,16 +90,7 @@ def raw_tags(plant: Plant) -> tuple[RawTag, ...]:
             for key, s in (("valve_position", v.position), ("valve_demand", v.demand)):
                 if s:
                     add(f"{n}.{key}", n, s.channel, "analogue", s.range)
-        for key in (
-            "interlock",
-            "low_water",
-            "high_water",
-            "burner",
-            "lockout",
-            "controller_alarm",
-            "controller_hand",
-            "sample_flow",
-        ):
+        for key in BOILER_CONTACTS:
             if k := getattr(b, key):
                 add(f"{n}.{key}", n, k.contact, "contact", closed=k.closed_means)
         for key in ("water_level", "steam_pressure", "probe_temperature"):

@@ -20,6 +20,7 @@ from daemon.core.scan import Act
 from daemon.measure.calibration import KEPT, Kept, compared, figures, implausible, kept, tag_of
 from daemon.measure.correction import Correction
 from daemon.measure.senses import BoilerCell
+from daemon.measure.watch import known_break
 from daemon.measure.wiring import BoilerWiring
 
 if TYPE_CHECKING:
@@ -272,6 +273,7 @@ def _break(doing: Doing, b: BoilerCell) -> None:
     """Readings step here: what compares across it starts afresh."""
     b.correction.break_ms, b.correction.break_at_ms = doing.group.elapsed_ms, doing.group.at_ms
     b.ref = b.blow.sampled = b.blow.last = None
+    known_break(b.watch)
 
 
 def _text(body: Mapping[str, Any], key: str) -> str:

@@ -10,6 +10,7 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Final
 
+from config.model import Plant
 from daemon.alarms.withheld import OF_TAG
 from daemon.core.outcome import Entry, ManualReading
 from daemon.core.scan import Act
@@ -54,6 +55,8 @@ def out(doing: Doing, act: Act) -> str:
         return until
     drained = act.body.get("drained") is True
     if drained and (refused := _spoken(doing, act, target, "drained", until, why)):
+        return refused
+    if refused := _low_water_by(doing.p.plant, target):
         return refused
     s = doing.cells.senses
     s.outs = (*without(s.outs, target), _row(doing, act, target, "", doing.group.at_ms, until))
@@ -279,6 +282,18 @@ def _target(doing: Doing, target: str) -> str:
     if tag == "conductivity" and tag in OF_TAG and f"{boiler}.probe" in wired:
         return ""
     return f'there is nothing called "{target[:40]}" to take out of service; known here: {", ".join(names)}, and tags'
+
+
+def _low_water_by(plant: Plant, target: str) -> str:
+    """Why a module or a link stays in service: silence of it is silence of a low water contact. "" where it may go."""
+    modules = {m.name for m in plant.modules if target in (m.name, m.link)}
+    for b in plant.boilers:
+        if b.low_water is not None and b.low_water.contact.partition(".")[0] in modules:
+            return (
+                f"the low water contact of {b.name} is read by it: that it does not answer is told as long as it does "
+                "not. Take the boiler out, or tags one by one"
+            )
+    return ""
 
 
 def _until(doing: Doing, act: Act, longest_ms: int) -> int | str:

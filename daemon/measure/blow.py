@@ -52,11 +52,6 @@ def told(c: HandBlow, boiler: str, reading: float | None, at: int) -> Blow | Non
     return done
 
 
-def by_hand_now(c: HandBlow, at: int) -> bool:
-    """Whether a blow by hand is said to be going on."""
-    return 0 <= c.from_at <= at <= c.to_at
-
-
 def follow(
     c: BlowCell,
     boiler: str,

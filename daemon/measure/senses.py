@@ -62,7 +62,6 @@ class BoilerCell(Cell):
     ref: float | None = None  # representative reading when the valve last changed, in this run of steaming
     steamed_ms: int = 0  # steaming time since the last representative reading
     state_changed: bool = False
-    valve_changed: bool = False
     valve_read: bool = False  # the valve can be read now
     correction: Correction = field(default_factory=Correction)
     last_run: float | None = None  # the last representative reading, in this run of steaming or one before
@@ -296,9 +295,8 @@ def _boiler(
         or (was in (boiler_state.OFF, boiler_state.LAID_UP) and t - idle_since >= LONG_OFF_MS)
     ):
         b.reached_band = False
-    b.valve_changed, b.valve_read = False, opened is not None
+    b.valve_read = opened is not None
     if opened is not None and int(opened) != b.valve:
-        b.valve_changed = b.valve >= 0
         b.valve, b.valve_ms, b.valve_at = int(opened), t, at
         b.ref = b.sampler.value if b.sampler.this_run else None
         repeat = True

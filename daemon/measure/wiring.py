@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from config.flush import flush_of
+from config.kinds import BOILER_CONTACTS
 from config.limits import Limits, conductivity_limits
 from config.model import Boiler, Contact, Meter, Plant
 from config.solids import Compensation, Solids, compensation_of, solids_of
@@ -220,22 +221,10 @@ def _meter(plant: Plant, m: Meter, tag: RawTag, slot_of: dict[str, int], derived
     )
 
 
-_ROLES: Final = (
-    "interlock",
-    "low_water",
-    "high_water",
-    "burner",
-    "lockout",
-    "controller_alarm",
-    "controller_hand",
-    "sample_flow",
-)
-
-
 def _debounces(plant: Plant) -> dict[str, int]:
     found: dict[str, int] = {}
     for b in plant.boilers:
-        for role in _ROLES:
+        for role in BOILER_CONTACTS:
             c: Contact | None = getattr(b, role)
             if c is not None:
                 found[f"{b.name}.{role}"] = round(c.debounce * 1000)

@@ -12,6 +12,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from daemon.core.outcome import Calibration
+from daemon.core.reasons import Reason
 from daemon.core.scan import Act
 from daemon.engine import carry, dump, restore, start, step
 from daemon.measure.calibration import in_force
@@ -92,6 +93,28 @@ def test_calibrated_at_the_wall_changes_no_factor_and_leaves_a_known_break() -> 
     assert cell(f).break_at_ms == START_MS + f.t
     assert cell(f).break_ms == f.t
     assert "no factor here changes, the step is a known break" in f.last("calibration").evidence
+
+
+def test_the_step_a_wall_calibration_made_is_no_change_that_water_cannot_make() -> None:
+    """The record says what the display was left at: it always comes after the step."""
+    sized = boiler("continuous").replace("duty =", 'water = "12000 lb"\nsteam_max = "10000 lb/h"\nduty =')
+    f = Feed(plant(sized)).run(600, cond=2000)
+    done = {
+        "how": "wall",
+        "form": "handheld",
+        "reference": 2600,
+        "as_found": 2000,
+        "as_left": 2600,
+        "grab": GRAB,
+        "wall": {"display": 2000, "off_percent": 0.1},
+        "override": "scaled, then cleaned",
+    }
+    f.run(20, cond=2600)
+    assert f.poll().verdicts[0][0] == Reason.IMPOSSIBLE_RATE  # nobody has said yet what made the step
+    assert act(f, **done)[0] == ""
+    assert {f.poll().verdicts[0][0] for _ in range(6)} == {0}
+    f.now["cond"] = 3400  # and a step that nobody accounts for is one still
+    assert f.poll().verdicts[0][0] == Reason.IMPOSSIBLE_RATE
 
 
 def test_where_the_source_is_itself_calibrated_a_correction_in_the_log_wants_a_reason() -> None:

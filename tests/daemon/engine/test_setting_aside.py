@@ -42,6 +42,17 @@ def test_every_kind_named_is_a_kind_and_low_water_is_never_among_them() -> None:
     assert not any(KINDS[k].never_hidden for kinds in HAND_WORK.values() for k in kinds)
 
 
+def test_what_a_low_water_contact_is_read_by_stays_in_service() -> None:
+    feed = Feed(PLANT).run(60)
+    for target in ("m", "panel"):
+        assert "the low water contact of B1 is read by it" in out(feed, target)
+    assert "B1" not in {o.target for o in feed.state.cells.senses.outs}
+    feed.run(600, silent=1)
+    assert ("module_silent", "raised") in mails(feed)
+    dry = Feed(plant(boiler())).run(60)  # no such contact there
+    assert out(dry, "m") == ""
+
+
 def test_a_boiler_out_of_service_reads_on_tells_nothing_and_comes_back_by_itself() -> None:
     feed = Feed(PLANT).run(600)
     assert out(feed) == ""
