@@ -19,7 +19,7 @@ from daemon.engine.alarm_list import alarms_of
 from daemon.measure.senses import Senses, fresh_senses
 from daemon.measure.wiring import Wiring, wire
 
-FORMAT: Final = 3
+FORMAT: Final = 4
 """Format of the packed state; a snapshot of another format is rebuilt by stepping stored groups again."""
 
 

@@ -176,8 +176,12 @@ CREATE TABLE clock_correction (
 ) STRICT;
 """
 
+THIRD: Final = """
+CREATE INDEX outbox_at ON outbox (at_ms);
+"""
+
 Step = str | Callable[[apsw.Connection], None]
-STEPS: Final[tuple[Step, ...]] = (FIRST, SECOND)
+STEPS: Final[tuple[Step, ...]] = (FIRST, SECOND, THIRD)
 """`STEPS[n]` leads from version n to n + 1."""
 
 
