@@ -108,7 +108,7 @@ BLOWDOWN: Final[tuple[Kind, ...]] = (
         unit="kg/h",
         on_delay_s=0.0,
         off_delay_s=0.0,
-        suppressed_when_off=True,
+        suppressed_when_off=False,
     ),
     Kind(
         kind="valve_slow",
@@ -126,7 +126,7 @@ BLOWDOWN: Final[tuple[Kind, ...]] = (
         unit="s",
         on_delay_s=0.0,
         off_delay_s=0.0,
-        suppressed_when_off=True,
+        suppressed_when_off=False,
     ),
     Kind(
         kind="valve_switch_disagrees",

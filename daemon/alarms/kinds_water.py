@@ -210,13 +210,13 @@ WATER: Final[tuple[Kind, ...]] = (
         priority="low",
         unit="uS/cm",
         on_delay_s=0.0,
-        off_delay_s=0.0,
+        off_delay_s=10 * MINUTE,
         suppressed_when_off=True,
     ),
     Kind(
         kind="probe_fouling",
         title="Probe fouling",
-        means="Readings, and their fall with each blow, have shrunk together: the probe looks coated.",
+        means="Comparisons with hand samples say that the probe reads less and less of what is there: it looks coated.",
         consequence="The controller blows down too little, while the true conductivity rises unseen.",
         causes=("scale, iron or oil on the electrodes", "cable or plug wet", "calibration long past"),
         first_checks=(
@@ -230,7 +230,7 @@ WATER: Final[tuple[Kind, ...]] = (
         unit="%",
         on_delay_s=0.0,
         off_delay_s=0.0,
-        suppressed_when_off=True,
+        suppressed_when_off=False,
     ),
     Kind(
         kind="calibration_due",
@@ -266,7 +266,7 @@ WATER: Final[tuple[Kind, ...]] = (
         unit="uS/cm",
         on_delay_s=0.0,
         off_delay_s=0.0,
-        suppressed_when_off=True,
+        suppressed_when_off=False,
         mails=False,
     ),
 )

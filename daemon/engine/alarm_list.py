@@ -16,12 +16,16 @@ from daemon.alarms.calibration import CalibrationDue
 from daemon.alarms.condition import Alarm, Condition
 from daemon.alarms.conductivity import PATIENCE_MS, AnalogueLimit, Limit, LoopFault, NoSample, ProbeOpen
 from daemon.alarms.contacts import SAME_CAUSE_MS, ContactSays, InterlockOpen
+from daemon.alarms.idle import IDLE_MS, BlowdownWhileOff, ControllerIdle, FeedWhileOff
 from daemon.alarms.kinds import KINDS
 from daemon.alarms.service import LinkDown, ModuleSilent, Reported
+from daemon.alarms.signal import Fouling, Stepped, Verdict
 from daemon.alarms.valve import OverTime, StuckOpen, StuckShut
+from daemon.alarms.valve_wear import LeakByHeat, LeakByMeter, SlowValve, SwitchesDisagree
+from daemon.core.reasons import Reason
 from daemon.measure.current_loop import Line
 from daemon.measure.senses import FACTS
-from daemon.measure.wiring import BoilerWiring, Wiring
+from daemon.measure.wiring import BoilerWiring, Role, Wiring
 
 CONDUCTIVITY_DEADBAND = 0.02  # of the limit (AL-042: 2 to 5 %, judgement by analogy; common practice)
 LOGGER = "logger"
@@ -67,6 +71,7 @@ def _rows(plant: Plant, w: Wiring) -> Iterator[_Row]:
         probe = plant.boilers[i].conductivity
         if probe is not None and probe.calibrate_every is not None:
             yield b.name, "calibration_due", "", CalibrationDue(i, probe.calibrate_every), i, 0
+    yield from _shared_rows(plant, w)
     slots = {t.name: w.tag_slots[k][1] for k, t in enumerate(w.tags)}
     unit_of = {t.name: t.unit for t in w.tags}
     for a in plant.analogues:
@@ -118,6 +123,69 @@ def _boiler_rows(plant: Plant, i: int, b: BoilerWiring) -> Iterator[_Row]:
     if b.command.slot >= 0:
         yield b.name, "valve_stuck_shut", "", StuckShut(i, b), i, 0
         yield b.name, "valve_stuck_open", "", StuckOpen(i, b), i, 0
+
+    yield from _signal_rows(plant, i, b)
+    yield from _valve_rows(plant, i, b)
+
+
+def _signal_rows(plant: Plant, i: int, b: BoilerWiring) -> Iterator[_Row]:
+    """What is told of the probe's signal: a held one is not judged, nor one that is never sampled."""
+    if b.probe < 0:
+        return
+    yield b.name, "probe_fouling", "", Fouling(i), i, 0
+    rule = b.sample_rule
+    if rule.arrangement == "none" or (rule.said and rule.held):
+        return
+    yield b.name, "probe_value_stuck", "", Verdict(i, b, Reason.VALUE_STUCK), i, 0
+    yield b.name, "steam_at_probe", "", Verdict(i, b, Reason.STEAM_AT_PROBE), i, 0
+    if b.watch_rule.rate.up > 0:
+        yield b.name, "calibration_step", "", Stepped(i), i, 0
+
+
+def _valve_rows(plant: Plant, i: int, b: BoilerWiring) -> Iterator[_Row]:
+    """What is told of a valve that is going, of one that works while its boiler is off, and of its controller."""
+    valve = plant.boilers[i].blowdown_valve
+    if valve is not None and (b.command.slot >= 0 or _seen(b)):
+        yield b.name, "blowdown_while_off", "", BlowdownWhileOff(i, b), i, 0
+    if b.open_switch.slot >= 0 and b.shut_switch.slot >= 0:
+        yield b.name, "valve_switch_disagrees", "", SwitchesDisagree(i, b), i, 0
+    if valve is not None and b.command.slot >= 0:
+        stated = valve.travel if "travel" in valve.model_fields_set else 0.0
+        yield b.name, "valve_slow", "", SlowValve(i, b, stated), i, 0
+    if _cools(b):
+        yield b.name, "valve_leaking", "", LeakByHeat(i, b), i, 0
+    if b.command.slot >= 0 or b.hand.slot >= 0:
+        yield b.name, "controller_idle", "", ControllerIdle(i, b, _patience(plant, "controller_idle", IDLE_MS)), i, -1
+
+
+def _seen(b: BoilerWiring) -> bool:
+    return b.open_switch.slot >= 0 or b.shut_switch.slot >= 0 or b.position >= 0 or b.demand >= 0
+
+
+def _cools(b: BoilerWiring) -> bool:
+    """Whether the sample line of a shut valve cools, and a probe temperature of its own shows it."""
+    rule = b.sample_rule
+    alone = not b.same_line and not rule.shared
+    return b.command.slot >= 0 and rule.arrangement in ("timed", "hold") and b.watch_rule.heats and alone
+
+
+def _shared_rows(plant: Plant, w: Wiring) -> Iterator[_Row]:
+    """Alarms of what several boilers may share: blowdown meters and chemical pumps."""
+    for k, rule in enumerate(w.bleeds):
+        served = tuple((i, w.boilers[i]) for i in rule.boilers)
+        name = w.meters[rule.meter].name
+        yield name, "valve_leaking", "", LeakByMeter(k, served, rule.stated), -1, 0
+    patience = _patience(plant, "chemical_feed_while_off", round(KINDS["chemical_feed_while_off"].on_delay_s * 1000))
+    for pump in w.balance.dosing.pumps:
+        if pump.serves:
+            contact = Role(pump.slot, pump.when)
+            yield pump.name, "chemical_feed_while_off", "", FeedWhileOff(contact, pump.serves, patience), -1, -1
+
+
+def _patience(plant: Plant, kind: str, usual_ms: int) -> int:
+    """How long a condition with a patience of its own waits: `on_delay` of the plant, else what is usual."""
+    given = plant.alarms.get(kind, AlarmSetting()).on_delay
+    return usual_ms if given is None else round(given * 1000)
 
 
 def _blows_end(plant: Plant, i: int) -> bool:

@@ -222,9 +222,9 @@ def _keep(
     doing: Doing, act: Act, b: BoilerCell, w: BoilerWiring, how: str, error: float, fresh: bool, text: str
 ) -> None:
     c, body = b.correction, act.body
-    record = Kept(
-        *(act.number, doing.group.at_ms, how, c.gain, c.zero, c.offset, error, fresh, c.pair_probe, c.pair_reference)
-    )
+    force = (c.gain, c.zero, c.offset)
+    pair = (c.pair_probe, c.pair_reference)
+    record = Kept(act.number, doing.group.at_ms, how, *force, error, fresh, *pair, body.get("cleaned") is True)
     first = not compared(kept(c)) or fresh
     c.records = (*c.records, record)[-KEPT:]
     if how == "wall" or fresh or not body.get("keep"):

@@ -150,4 +150,5 @@ def _boiler(fresh: BoilerCell, was: object, old: BoilerCell, now: object) -> Boi
     signal = ("probe_line", "sample_rule", "compensation", "command", "valve_travel_ms", "watch_rule")
     if any(getattr(was, k) != getattr(now, k) for k in signal):
         kept.sampler, kept.low_end_ms, kept.ref, kept.watch = fresh.sampler, -1, None, fresh.watch
+        kept.habits = fresh.habits
     return kept

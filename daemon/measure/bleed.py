@@ -3,8 +3,9 @@
 A throttled bleed, a leaking seat or a sample stream flows on when the valve is shut. Only a meter sees it, so it is
 learned per blowdown meter and for all the boilers it serves together, never divided among them. Counted are the polls
 at which all of them steam with the valve known to be shut, from `SETTLED_MS` after it shut on; four hours of such
-polls are a window. The first six windows are averaged; later ones move the average slowly, and one clearly above it (a
-half more and two pulses) teaches nothing: what exceeds the bleed is no bleed.
+polls are a window, one hour of them is what an alarm looks at. The first six windows are averaged; later ones move the
+average slowly, and one clearly above it (a half more and two pulses) teaches nothing: what exceeds the bleed is no
+bleed.
 
 May import: config, daemon.core.
 """
@@ -50,6 +51,11 @@ class Bleed(Cell):
     normal: float = 0.0
     last: float = 0.0
     above: int = 0  # windows in a row above the normal
+    part_kg: float = 0.0  # the hour being filled
+    part_ms: int = 0
+    hour: float = 0.0  # kg/h of the last whole hour
+    rough: float = 0.0  # what two pulses are in it, kg/h
+    hours: int = 0  # taken so far
 
 
 def bleed_rules(plant: Plant) -> tuple[BleedRule, ...]:
@@ -84,7 +90,12 @@ def follow(c: Bleed, shut: bool, t: int, mass: float | None, pulse_kg: float) ->
     if c.read_ms >= 0 and t - c.read_ms <= LONGEST_MS and mass >= c.mass:
         c.kg += mass - c.mass
         c.ms += t - c.read_ms
+        c.part_kg += mass - c.mass
+        c.part_ms += t - c.read_ms
     c.read_ms, c.mass = t, mass
+    if c.part_ms >= HOUR_MS:
+        c.hour, c.rough = c.part_kg * HOUR_MS / c.part_ms, PULSES * pulse_kg * HOUR_MS / c.part_ms
+        c.part_kg, c.part_ms, c.hours = 0.0, 0, c.hours + 1
     if c.ms >= WINDOW_MS:
         _window(c, c.kg * HOUR_MS / c.ms, PULSES * pulse_kg * HOUR_MS / c.ms)
         c.kg, c.ms = 0.0, 0
@@ -98,6 +109,13 @@ def _window(c: Bleed, kg_h: float, rough: float) -> None:
     c.above = 0
     c.windows += 1
     c.normal += (kg_h - c.normal) * (1 / c.windows if c.windows <= AVERAGED else SLOWLY)
+
+
+def most(c: Bleed, stated: float | None) -> float | None:
+    """The most that an hour may pass with the valves shut, kg/h; None until what is usual is learned or `stated`."""
+    usual = normal(c)
+    usual = stated if usual is None else usual
+    return None if usual is None else ABOVE * usual + c.rough
 
 
 def normal(c: Bleed) -> float | None:

@@ -18,6 +18,7 @@ from config.solids import compensation_of
 from daemon.core.outcome import Calibration
 from daemon.core.tags import RawTag, raw_tags
 from daemon.measure.correction import NONE, Correction, Factors
+from daemon.measure.drift import Drift, Point, drift
 
 KEPT: Final = 24  # records of a probe that the engine remembers, for undoing and for plausibility
 FEW: Final = 3  # earlier errors from which a probe has a habit of its own
@@ -39,6 +40,7 @@ class Kept(NamedTuple):
     new_probe: bool
     pair_probe: float
     pair_reference: float
+    cleaned: bool = False  # and the probe was cleaned before it
 
 
 def kept(c: Correction) -> list[Kept]:
@@ -77,6 +79,32 @@ def compared(records: Sequence[Kept]) -> bool:
     since = [r for r in records if r.how != "undone"]
     last_new = max((i for i, r in enumerate(since) if r.new_probe), default=0)
     return any(r.how in ("log", "wall") for r in since[last_new:])
+
+
+def drifted(c: Correction, now_ms: int) -> Drift:
+    """The drift of a probe by the records its cell keeps, looked at from `now_ms` (UTC).
+
+    As `drift.points` of the stored records, but a wall instrument counts as left at the reference.
+    """
+    chain: list[Point] = []
+    base, before = 1.0, (1.0, 0.0, 0.0)  # sensitivity at which it was last set right; figures in force before
+    for r in kept(c):
+        if r.how == "undone":
+            continue
+        force = (r.gain, r.zero, r.offset)
+        set_right, before = r.how == "wall" or force != before, force  # else it was compared, and left as it was
+        if r.new_probe or r.cleaned:
+            chain = []
+        if r.how not in ("log", "wall"):
+            continue
+        found = max(1e-6, 1 + r.error / 100)
+        if chain:
+            chain.append(Point(r.at_ms, base * found))
+            base = chain[-1].sensitivity if set_right else base
+        else:
+            chain.append(Point(r.at_ms, 1.0))
+            base = 1.0 if set_right else 1.0 / found
+    return drift(chain, now_ms)
 
 
 def implausible(records: Sequence[Kept], error: float) -> str:

@@ -21,9 +21,9 @@ from daemon.water.compensation import NATURAL_C, REFERENCE_C, natural_water_fact
 
 COLDEST_C: Final = 0.0  # boiler water below it is no temperature but a fault of the signal
 
-Record = tuple[int, int, str, float, float, float, float, bool, float, float]
+Record = tuple[int, int, str, float, float, float, float, bool, float, float, bool]
 """One calibration kept in the cell, see `daemon.measure.calibration.Kept`: (act, UTC ms, how, gain, zero, offset, error
-as found in %, new probe, reading and reference of the last pair).
+as found in %, new probe, reading and reference of the last pair, cleaned).
 
 `how`: "wall", "log", "set" (zero, offset or new probe: nothing was compared, the error is 0), or "undone" for one that
 was withdrawn. The three figures and the pair are what was in force after it.

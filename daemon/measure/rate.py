@@ -21,6 +21,7 @@ STEP: Final = 0.04
 STEP_SPAN: Final = 0.005
 ACCEPTED_MS: Final = 10 * 60_000
 ACCEPTED_OPENINGS: Final = 3
+STAYED_MS: Final = 60_000  # a doubt that lasts so long and does not go back is a step, possible by now or not
 DOUBLED: Final = 2.0
 HOUR_MS: Final = 3_600_000
 
@@ -53,6 +54,9 @@ class Rate(Cell):
     doubt_ms: int = -1
     openings: int = 0
     opening: int = -1
+    stepped_ms: int = -1  # when a step was last taken as a break, and from where to where it led
+    step_from: float = 0.0
+    step_to: float = 0.0
 
 
 def _beyond(old: float, new: float, ms: int, rule: RateRule, span: float) -> bool:
@@ -66,6 +70,8 @@ def impossible(c: Rate, rule: RateRule, value: float, t: int, opening: int, span
     if rule.up <= 0:
         return False
     if c.level is None or not _beyond(c.level, value, t - c.level_ms, rule, span):
+        if c.level is not None and 0 <= c.doubt_ms <= t - STAYED_MS and _beyond(c.level, value, 0, rule, span):
+            c.stepped_ms, c.step_from, c.step_to = t, c.level, value  # by now it could be; it began by a step
         c.level, c.level_ms, c.doubt_ms = value, t, -1
         return False
     if c.doubt_ms < 0 or _beyond(c.doubt, value, t - c.doubt_ms, rule, span):
@@ -75,5 +81,6 @@ def impossible(c: Rate, rule: RateRule, value: float, t: int, opening: int, span
         c.openings, c.opening = c.openings + 1, opening
     if t - c.doubt_ms < ACCEPTED_MS or (opening != 0 and c.openings < ACCEPTED_OPENINGS and t - c.doubt_ms < HOUR_MS):
         return True
+    c.stepped_ms, c.step_from, c.step_to = t, c.level, value
     c.level, c.level_ms, c.doubt_ms = value, t, -1
     return False

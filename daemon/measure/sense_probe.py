@@ -78,6 +78,8 @@ def follow(
                     b.watch, w.watch_rule, raw, value, t, flows, bool(end) or why in _LOOP, smp.held, smp.opening
                 )
                 why = _worse(why, seen)
+                if b.watch.rate.stepped_ms == t:
+                    b.ref = b.blow.sampled = b.blow.last = None  # a step is no fall: it says nothing of the valve
             pause = smp.shut_ms if steaming and opened is False and mine and not smp.short else -1
             usable = None if end or quality(why) is Quality.BAD else raw
             if not rule.said and rule.valve_known:

@@ -13,7 +13,7 @@ from daemon.core.cells import Cell, cell
 from daemon.core.outcome import Blow, Derived
 from daemon.core.reasons import Reason
 from daemon.core.scan import Group, Scan
-from daemon.measure import aside, balance, boiler_state, metered, out_of_service, sampling, sense_probe
+from daemon.measure import aside, balance, boiler_state, metered, out_of_service, sampling, sense_probe, valve_habits
 from daemon.measure import bleed as bleeds
 from daemon.measure import blow as blows
 from daemon.measure.balance import Balance, fresh_balance
@@ -29,6 +29,7 @@ from daemon.measure.looks import role as role
 from daemon.measure.looks import role_now as role_now
 from daemon.measure.sampling import Sampler
 from daemon.measure.tank_volume import LevelCell
+from daemon.measure.valve_habits import ValveHabits
 from daemon.measure.watch import Watch
 from daemon.measure.wiring import ANALOGUE, CONTACT, POSITION_BAND, BoilerWiring, Wiring
 
@@ -68,6 +69,7 @@ class BoilerCell(Cell):
     steam_value_known: bool = False  # it is of this run
     watch: Watch = field(default_factory=Watch)
     hand: HandBlow = field(default_factory=HandBlow)
+    habits: ValveHabits = field(default_factory=ValveHabits)
 
 
 @cell
@@ -309,6 +311,9 @@ def _boiler(
     done = blows.follow(b.blow, w.name, opened, w.joins_ms, w.poll_ms, t, at, group.gap_ms > 0, around.line_open)
     if done is not None:
         out.blows.append(done)
+        valve_habits.blown(b.habits, done)
+    if w.command.slot >= 0:
+        valve_habits.follow(b.habits, s, b, w, steaming)
     by_hand = blows.told(b.hand, w.name, b.sampler.value if b.sampler.fresh else None, at)
     if by_hand is not None:
         out.blows.append(by_hand)
@@ -340,6 +345,7 @@ def _bleed(s: Senses, w: Wiring, rule: BleedRule, c: Bleed, valves: list[bool | 
     """What a blowdown meter passes while nothing blows into it."""
     shut = not gap and all(
         valves[i] is False
+        and role_now(s, w.boilers[i].shut_switch) is not False
         and s.boilers[i].state.state == STEAMING
         and not aside.blown_by_hand(s.hands, w.boilers[i].name)
         for i in rule.boilers

@@ -134,6 +134,11 @@ def known_break(c: Watch) -> None:
     noise.forget(c.noise)
 
 
+def judged(c: Watch, t: int) -> bool:
+    """Whether a live signal of flowing sample was judged in the group of `t`: else its verdicts say nothing now."""
+    return c.t == t and c.noise.b_ms == t
+
+
 def idle(c: Watch) -> None:
     """The boiler does not steam: what its water does meanwhile is bounded by nothing known here."""
     c.rate.level, c.rate.doubt_ms = None, -1

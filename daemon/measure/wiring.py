@@ -63,6 +63,7 @@ class BoilerWiring:
     lockout: Role
     burner: Role
     controller_alarm: Role
+    hand: Role  # the wall controller is switched out of automatic
     command: Role
     open_switch: Role
     shut_switch: Role
@@ -282,6 +283,7 @@ def _boiler(
         lockout=role("lockout", ("lockout",)),
         burner=role("burner", ("firing",)),
         controller_alarm=role("controller_alarm", ("alarm",)),
+        hand=role("controller_hand", ("hand",)),
         command=switch("valve_command"),
         open_switch=switch("valve_open_switch"),
         shut_switch=switch("valve_shut_switch"),

@@ -197,6 +197,19 @@ _JUDGED: Final = {
     "OverTime": "how long the valve has been open, against the longest a blow may last",
     "StuckShut": "commanded open, and neither an end switch nor the fall of conductivity shows that it opened",
     "StuckOpen": "commanded shut, and an end switch or the fall of conductivity shows that it still passes",
+    "Verdict": "the signal of flowing sample against its own history, at every poll; a held signal is not judged",
+    "Fouling": "the line through the comparisons with hand samples since the probe was new or cleaned, once an hour",
+    "Stepped": "a jump further than the boiler's water can make it, that stayed; a calibration on record explains it",
+    "SwitchesDisagree": "the two end switches against each other",
+    "SlowValve": "the mean of the last five strokes against the valve's first ones and the stated travel, and what the "
+    "last blows did to conductivity against the first",
+    "LeakByHeat": "how warm the sample line still is twenty minutes after the valve was commanded shut, against its "
+    "first pauses",
+    "LeakByMeter": "what the blowdown meter passes in an hour with every valve commanded shut, against what is usual",
+    "ControllerIdle": "time the wall controller has been in hand, has taken no sample, or has not blown above its set "
+    "point while the boiler steams",
+    "BlowdownWhileOff": "the valve's command and end switches while the boiler is off or in hot standby",
+    "FeedWhileOff": "how long the pump has run since every boiler it serves stands",
     "ModuleSilent": "no usable answer in polls one after another, while its link is up",
     "LinkDown": "no connection, for every module on the link",
     "CalibrationDue": "time since the probe was last compared with a reference, against the plant's own interval",
