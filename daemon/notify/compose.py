@@ -1,6 +1,6 @@
-"""A stored mail row and its plant to the message that is sent.
+"""What one mail tells one person, to the message that is sent.
 
-Pure (no clock, no files, no network). May import: config, daemon.core, daemon.notify. The same row makes the same
+Pure (no clock, no files, no network). May import: config, daemon.core, daemon.notify. The same telling makes the same
 Message-ID however often it is composed, so that a mail sent twice around a crash is one mail to its reader.
 """
 
@@ -17,9 +17,11 @@ from typing import Final
 
 from config.model import Plant
 from daemon.core.outcome import Notice
-from daemon.notify.letter import letter
-from daemon.notify.outbox import from_json
+from daemon.notify.brief import brief
+from daemon.notify.exhibit import Exhibit
+from daemon.notify.letter import Letter, letter
 from daemon.notify.render import html, plain
+from daemon.notify.telling import Telling
 from daemon.notify.wording import clean, instant, zone_of
 
 NOBODY: Final = "waterside@waterside.invalid"
@@ -27,40 +29,59 @@ NOBODY: Final = "waterside@waterside.invalid"
 
 _POLICY: Final = SMTP.clone(cte_type="7bit")  # no relay on the way has to know 8-bit bodies
 
+_MESSAGE_ID: Final = re.compile(r"<[!-;=?-~]{1,250}>")
 _EMPTY_FIRST_LINE: Final = re.compile(rb"^([A-Za-z-]+):\r\n[ \t]+", re.MULTILINE)
 
 
 def compose(
-    body: str | Notice, recipient: str, plant: Plant, *, now_ms: int, demo_speed: float | None = None, host: str = ""
+    telling: Telling,
+    plant: Plant,
+    *,
+    now_ms: int,
+    demo_speed: float | None = None,
+    host: str = "",
+    exhibit: Exhibit | None = None,
 ) -> EmailMessage:
-    """The message for one recipient. `body`: a row's JSON, or the notice itself.
+    """The message for one person. Never raises for odd words in it.
 
     `now_ms`: plant time of sending, ms UTC, goes into Date; `demo_speed` is set in the demo alone; `host`: name of the
-    plant PC for the line on acknowledging. Raises ValueError when `body` is no notice.
+    plant PC for the line on acknowledging; `exhibit`: picture and figures of the last hours, where they could be made.
     """
-    notice = body if isinstance(body, Notice) else from_json(body)
-    words = letter(notice, plant, now_ms=now_ms, demo_speed=demo_speed, host=host)
+    words = letter(telling, plant, now_ms=now_ms, demo_speed=demo_speed, host=host, exhibit=exhibit)
+    subject, text = brief(telling, plant, words) if telling.short else (words.subject, plain(words))
     message = EmailMessage(policy=_POLICY)
     sender_name, sender = _sender(plant)
-    person = next((p.name for p in plant.persons if p.mail == recipient), "")
-    message["Subject"] = words.subject
+    message["Subject"] = subject
     message["From"] = _address(sender_name, sender)
-    message["To"] = _address(person, recipient)
+    message["To"] = _address(telling.name, telling.address)
+    if telling.reply_to:
+        message["Reply-To"] = _address(sender_name, telling.reply_to)
     message["Date"] = format_datetime(instant(now_ms, zone_of(plant)))
-    first = message_id(notice, "raised", recipient, plant)
-    own = message_id(notice, notice.event, recipient, plant)
+    own = telling_id(telling, plant)
     message["Message-ID"] = own
-    if own != first:
-        message["In-Reply-To"] = first
-        message["References"] = first
-    message["Auto-Submitted"] = "auto-generated"
-    if notice.event == "raised" and notice.priority in ("highest", "high"):
+    if refers := [r for r in _threads(telling, plant) if r != own]:
+        message["In-Reply-To"] = refers[0]
+        message["References"] = " ".join(refers)
+    message["Auto-Submitted"] = "auto-replied" if telling.why == "answer" else "auto-generated"
+    if any(n.event == "raised" and n.priority in ("highest", "high") for n in telling.notices):
         message["Importance"] = "high"
-    message.set_content(plain(words))
-    message.add_alternative(html(words), subtype="html")
-    # a fixed boundary: the same row makes the same bytes
-    message.set_boundary(f"=_{_hash('boundary', own)}")
+    message.set_content(text)
+    if not telling.short:
+        _add_page(message, words, own)
     return message
+
+
+def _add_page(message: EmailMessage, words: Letter, own: str) -> None:
+    """The HTML, with the picture beside it. Boundaries are fixed: the same telling makes the same bytes."""
+    picture = words.picture.png if words.picture else b""
+    cid = f"trend.{_hash('picture', own)}@{own.rpartition('@')[2].rstrip('>')}"
+    message.add_alternative(html(words, f"cid:{cid}" if picture else ""), subtype="html")
+    message.set_boundary(f"=_{_hash('boundary', own)}")
+    if picture:
+        page = message.get_payload()[1]  # type: ignore[index]
+        assert isinstance(page, EmailMessage)
+        page.add_related(picture, "image", "png", cid=f"<{cid}>", disposition="inline", filename="trend.png")
+        page.set_boundary(f"=_{_hash('related', own)}")
 
 
 def wire(message: EmailMessage) -> bytes:
@@ -75,12 +96,37 @@ def wire(message: EmailMessage) -> bytes:
     return _EMPTY_FIRST_LINE.sub(rb"\1: ", head) + blank + rest
 
 
+def telling_id(telling: Telling, plant: Plant) -> str:
+    """The Message-ID of a telling. The first news of one event is that event's own `message_id`."""
+    t = telling
+    if len(t.notices) == 1 and t.why == "news" and t.nth == 1 and not t.short:
+        return message_id(t.notices[0], t.notices[0].event, t.address, plant)
+    events = [message_id(n, n.event, t.address, plant) for n in t.notices]
+    text = () if t.notices else (t.text, t.title, t.at_ms, t.answers)
+    what = (plant.plant.name, t.why, t.nth, t.address, t.short, events, text)
+    number = f"{t.notices[0].occurrence}." if len(t.notices) == 1 else ""
+    return f"<{number}{t.why.replace(' ', '-')}.{t.nth}.{_hash(*what)}@{_domain(_sender(plant)[1])}>"
+
+
+def _threads(telling: Telling, plant: Plant) -> list[str]:
+    """What a telling belongs to: the raise of each of its alarms, or the mail it answers."""
+    if telling.short:
+        return []
+    if telling.answers:
+        return [m] if (m := clean(telling.answers)) and _MESSAGE_ID.fullmatch(m) else []
+    return list(dict.fromkeys(message_id(n, "raised", telling.address, plant) for n in telling.notices))
+
+
 def message_id(notice: Notice, event: str, recipient: str, plant: Plant) -> str:
-    """The Message-ID of one event of an occurrence for one recipient; that of `raised` is the root of its thread."""
+    """The Message-ID of one event of an occurrence for one recipient; that of `raised` is the root of its thread.
+
+    A person who is told later, by a reminder or an escalation, has the same root: readers join what refers to one
+    mail even where that mail never came.
+    """
     when = notice.since_ms if event == "raised" else notice.at_ms  # numbers start anew with a new store, times do not
     what = (plant.plant.name, notice.target, notice.kind, notice.name, notice.occurrence, event, when, recipient)
     domain = _domain(_sender(plant)[1])
-    word = "".join(c for c in event if c.isascii() and c.isalnum()) or "event"
+    word = "".join(c for c in event if c.isascii() and c.isalnum())[:40] or "event"
     return f"<{notice.occurrence}.{word}.{_hash(*what)}@{domain}>"
 
 

@@ -295,13 +295,16 @@ class Sender:
     async def _hand_over(self, row: MailRow | Queued, post: Talk | None) -> None:
         from daemon.notify.compose import compose
         from daemon.notify.files import file_name, write
+        from daemon.notify.telling import Telling, Told
 
         now_ms = self._clock.now_ms()
         notice = from_json(row.body)
-        message = compose(notice, row.recipient, self._plant, now_ms=now_ms, demo_speed=self._speed, host=self._host)
+        name = next((p.name for p in self._plant.persons if p.mail == row.recipient), "")
+        told = tuple(Told(p.name, notice.at_ms) for p in self._plant.persons if p.mail != row.recipient)
+        telling = Telling("news", name, row.recipient, (notice,), told=told)
+        message = compose(telling, self._plant, now_ms=now_ms, demo_speed=self._speed, host=self._host)
         if post is None:
-            name = file_name(notice, row.recipient, self._plant)
-            await asyncio.to_thread(write, message, self._outbox, name)
+            await asyncio.to_thread(write, message, self._outbox, file_name(notice, row.recipient, self._plant))
         else:
             await post.deliver(message, row.recipient)
 

@@ -50,6 +50,21 @@ def local(at_ms: int, zone: tzinfo) -> str:
     return f"{day} {name} ({offset})" if name.isalpha() and name != "UTC" else f"{day} {offset}"
 
 
+def clock_time(at_ms: int, zone: tzinfo, beside_ms: int | None = None) -> str:
+    """ "03:07 CST", with the day before it unless `beside_ms` is of the same day: "Wed 4 Nov, 03:07 CST"."""
+    at = instant(at_ms, zone)
+    name = at.tzname() or ""
+    text = f"{at:%H:%M} {name if name.isalpha() and name != 'UTC' else _offset(at)}"
+    same = beside_ms is not None and instant(beside_ms, zone).date() == at.date()
+    return text if same else f"{_DAYS[at.weekday()]} {at.day} {_MONTHS[at.month - 1]}, {text}"
+
+
+def day_of(at_ms: int, zone: tzinfo) -> str:
+    """ "Tue 3 Nov 2026"."""
+    at = instant(at_ms, zone)
+    return f"{_DAYS[at.weekday()]} {at.day} {_MONTHS[at.month - 1]} {at.year}"
+
+
 def _offset(at: datetime) -> str:
     minutes = round((at.utcoffset() or UTC.utcoffset(None)).total_seconds() / 60)
     if not minutes:

@@ -7,6 +7,7 @@ from typing import Any
 
 from config.model import Plant
 from daemon.core.outcome import GroupOutcome, Notice
+from daemon.notify.telling import Telling, Told
 from tests.support.plants import HEAD
 
 AT_MS = 1_793_690_832_000  # Tue 3 Nov 2026, 01:27:12 in Chicago
@@ -84,6 +85,14 @@ def notice(**changed: Any) -> Notice:
         "state": "unacknowledged",
     }
     return Notice(**given | changed)
+
+
+def telling(n: Notice, address: str, site: Plant, **more: Any) -> Telling:
+    """News of one notice to one address of a plant, unless told otherwise."""
+    name = next((p.name for p in site.persons if p.mail == address), "")
+    told = tuple(Told(p.name, n.at_ms) for p in site.persons if p.mail != address)
+    given: dict[str, Any] = {"why": "news", "name": name, "address": address, "notices": (n,), "told": told}
+    return Telling(**given | more)
 
 
 def outcome(number: int, *notices: Notice) -> GroupOutcome:

@@ -20,7 +20,7 @@ from daemon.notify.compose import compose, wire
 from daemon.notify.outbox import from_json, outbox_rows, to_json
 from daemon.notify.wording import figure, lasting, local, zone_of
 from tests.support.mailserver import parsed
-from tests.support.notices import AT_MS, CHIEF, ON_CALL, notice, plant
+from tests.support.notices import AT_MS, CHIEF, ON_CALL, notice, plant, telling
 from tests.support.wording import forbidden
 
 EVENTS = (
@@ -40,7 +40,8 @@ EVENTS = (
 
 def made(n: Notice, site: Plant | None = None, to: str = ON_CALL, **more: Any) -> EmailMessage:
     """The mail as a reader takes it off the wire."""
-    message = compose(n, to, site or plant(ON_CALL, CHIEF), now_ms=more.pop("now_ms", n.at_ms + 2000), **more)
+    site = site or plant(ON_CALL, CHIEF)
+    message = compose(telling(n, to, site), site, now_ms=more.pop("now_ms", n.at_ms + 2000), **more)
     return parsed(wire(message))
 
 
@@ -95,12 +96,11 @@ def test_the_body_stands_alone() -> None:
     kind = KINDS["conductivity_high"]
     for part in (
         "Quillmarsh Creamery, boiler B1",
-        "Value 3,420 umho/cm",
-        "Limit 3,300 umho/cm",
+        "CONDUCTIVITY HIGH 3,420 umho/cm, limit 3,300 umho/cm",
         "Since Tue 3 Nov 2026, 01:27:12 CST (UTC-6)",
         "Priority medium",
         "within 4 h",
-        "Mailed to Oncall, Chief",
+        "WHO KNOWS - Chief, told at Tue 3 Nov, 01:27 CST",
         kind.means,
         kind.consequence,
         *kind.causes,
@@ -179,7 +179,9 @@ def test_the_demo_is_loud() -> None:
     assert text(message).startswith("*** DEMO at 60x speed")
     assert text(message).count("DEMO at 60x speed") == 2
     assert page(message).count("DEMO at 60x speed.") == 2
-    assert "DEMO" not in wire(compose(notice(), ON_CALL, plant(ON_CALL), now_ms=AT_MS)).decode()
+    assert (
+        "DEMO" not in wire(compose(telling(notice(), ON_CALL, plant(ON_CALL)), plant(ON_CALL), now_ms=AT_MS)).decode()
+    )
 
 
 def test_a_late_mail_says_that_it_is_late() -> None:
@@ -207,7 +209,9 @@ def test_the_highest_priority_gives_no_figure_that_reads_as_time_left() -> None:
 
 def test_the_plants_own_time_to_respond_counts() -> None:
     own = plant(ON_CALL, more='[alarms.conductivity_high]\nrespond_within = "90 min"\n')
-    assert re.search(r"To respond\s+within 90 min, says the plant file", text(made(notice(), own)))
+    assert re.search(
+        r"To respond\s+within 90 min \(by 02:57 CST\), says the plant file", " ".join(text(made(notice(), own)).split())
+    )
 
 
 # ---------------------------------------------------------------------------------------------- figures and times
@@ -295,7 +299,9 @@ def test_raise_acknowledge_and_return_are_one_conversation_a_person() -> None:
 
 
 def test_the_same_row_makes_the_same_bytes_and_a_new_store_makes_new_threads() -> None:
-    one, two = (wire(compose(notice(), ON_CALL, plant(ON_CALL), now_ms=AT_MS)) for _ in range(2))
+    one, two = (
+        wire(compose(telling(notice(), ON_CALL, plant(ON_CALL)), plant(ON_CALL), now_ms=AT_MS)) for _ in range(2)
+    )
     assert one == two
     later = made(notice(since_ms=AT_MS + 86_400_000, at_ms=AT_MS + 86_400_000))  # numbers began anew
     assert later["Message-ID"] != made(notice())["Message-ID"]
@@ -372,7 +378,7 @@ def test_every_notice_makes_a_mail_that_any_server_takes(n: Notice, name: str, s
             "persons": (p.persons[0].model_copy(update={"name": name}),),
         }
     )
-    raw = wire(compose(n, ON_CALL, p, now_ms=AT_MS, demo_speed=60.0, host=name))
+    raw = wire(compose(telling(n, ON_CALL, p), p, now_ms=AT_MS, demo_speed=60.0, host=name))
     assert raw.isascii()
     lines = raw.split(b"\r\n")
     assert not any(b"\n" in line or b"\r" in line for line in lines), "only CRLF ends a line"
@@ -389,7 +395,7 @@ def test_every_notice_makes_a_mail_that_any_server_takes(n: Notice, name: str, s
 @given(user=st.from_regex(r"[^@\s<>]+", fullmatch=True).filter(str.isprintable))
 def test_odd_addresses_are_kept_as_they_are(user: str) -> None:
     address = f"{user}@quillmarsh.example"
-    message = compose(notice(), address, plant(ON_CALL), now_ms=AT_MS)
+    message = compose(telling(notice(), address, plant(ON_CALL)), plant(ON_CALL), now_ms=AT_MS)
     assert message["To"].addresses[0].addr_spec.replace('"', "").replace("\\", "") == address.replace('"', "").replace(
         "\\", ""
     )

@@ -15,7 +15,7 @@ from tests.support.mailserver import (
     parsed,
     until,
 )
-from tests.support.notices import AT_MS, CHIEF, GONE, ON_CALL, SLOW, notice, plant
+from tests.support.notices import AT_MS, CHIEF, GONE, ON_CALL, SLOW, notice, plant, telling
 from tests.support.post import login, post, running, server, steps, trusting
 
 
@@ -56,7 +56,7 @@ async def test_what_arrives_is_what_was_composed(postbox: Exim, tmp_path: Path) 
         arrived = sorted(await postbox.delivered(2), key=lambda m: m["In-Reply-To"] is not None)
         now_ms = p.clock.now_ms()  # it stands still
     for n, came in zip(said, arrived, strict=True):
-        made = parsed(wire(compose(n, ON_CALL, p.plant, now_ms=now_ms, host=socket.gethostname())))
+        made = parsed(wire(compose(telling(n, ON_CALL, p.plant), p.plant, now_ms=now_ms, host=socket.gethostname())))
         for header in ("Subject", "From", "To", "Date", "Message-ID", "In-Reply-To", "References", "Auto-Submitted"):
             assert came[header] == made[header], header
         assert came["Return-path"] == "<waterside@quillmarsh.example>"
