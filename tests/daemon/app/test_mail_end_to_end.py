@@ -95,7 +95,7 @@ def test_water_that_gets_worse_is_a_mail_to_each_person_and_its_end_another(post
     for person, message in first.items():
         assert message["From"].addresses[0].addr_spec == "boilers@quillmarsh.example"
         assert message["To"].addresses[0].addr_spec == person
-        said = re.search(r"Value\s+([\d,]+) umho/cm", part(message, "plain"))
+        said = re.search(r"^([\d,]+) umho/cm, limit", part(message, "plain"), re.MULTILINE)
         assert said is not None
         assert float(said[1].replace(",", "")) == pytest.approx(entry.value, abs=0.5)  # 1 umho/cm is 1 uS/cm
         assert f"waterside ack {number[1]} --by NAME" in part(message, "plain")
