@@ -24,6 +24,7 @@ from daemon.app.acts import ACTS
 from daemon.app.clocking import correct_clock
 from daemon.app.keeper import Keeper
 from daemon.app.letterbox import ActRefused, Letterbox, Progress
+from daemon.app.mending import work_out
 from daemon.app.next_reading import next_reading, probe_now
 from daemon.app.resume import Plants, resume
 from daemon.app.sdnotify import Manager, Watch
@@ -135,6 +136,7 @@ class Service:
                     tasks.create_task(self._sender.run(), name="sender"),
                     tasks.create_task(self._keep_house(), name="housekeeping"),
                     tasks.create_task(self._feed(), name="watchdog"),
+                    tasks.create_task(work_out(self._writer), name="averages"),
                 ]
                 await self._poll()
                 for task in helpers:

@@ -20,12 +20,13 @@ import apsw
 from config.model import Plant
 from daemon.core.outcome import Entry, GroupOutcome
 from daemon.core.scan import Act, Group
-from daemon.store import rows, schema
+from daemon.store import mending, rows, schema
 from daemon.store.chain import Chain
-from daemon.store.errors import StoreError, StoreRefused, translated
+from daemon.store.errors import StoreBroken, StoreError, StoreRefused, translated
 from daemon.store.packing import PackingError, pack_derived
 from daemon.store.query import every, first
 from daemon.store.records import ClockCorrection, ClockSegment, Last, MailRow, QueuedMail, Snapshot, StoredGroup
+from daemon.store.rolling import INSERT, Closing, Known, Roller
 
 T = TypeVar("T")
 
@@ -52,6 +53,8 @@ class Ledger:
         self._log_pages = 0
         self.fold_error = ""
         self._plants = rows.Plants(lambda version: rows.text_of(db, version), str(path))
+        self._rolling = Known(self._plants.plant, self._plants.layout)
+        self._roller = Roller(self._rolling)
         try:
             self._open(durable)
         except apsw.Error as e:
@@ -81,6 +84,11 @@ class Ledger:
         self._known["segment"] = {s.segment for s in segments}
         begun = [s for s in segments if s.first_group is not None]
         self._segment_seen = max(begun, key=lambda s: s.first_group or 0).segment if begun else -1
+        if (self._last.number if self._last else None) != self._roller.last:
+            try:
+                self._roller.load(db)
+            except (StoreBroken, PackingError):  # doctor tells; the groups to come make figures of their own
+                self._roller = Roller(self._rolling)
         self._fresh = True
 
     def _logged(self, db: apsw.Connection, name: str, pages: int) -> int:
@@ -164,8 +172,15 @@ class Ledger:
             (outcome.journal or outcome.standing or outcome.blows or outcome.acts or group.acts or mails or snapshot)
             or (outcome.calibrations or outcome.manual)
         )
-        if more or not self._fresh or segment != self._segment_seen:
-            self._write(lambda db: self._commit_more(db, row, group, outcome, mails, snapshot))
+        stored = (group.scans, outcome.verdicts, outcome.derived)
+        closed: Closing | None = None
+        if (
+            more
+            or not self._fresh
+            or segment != self._segment_seen
+            or not self._roller.belongs(segment, group.plant, group.at_ms)
+        ):
+            closed = self._write(lambda db: self._commit_more(db, row, group, outcome, mails, snapshot))
         else:
             self._check_next(group)
             try:
@@ -174,6 +189,10 @@ class Ledger:
                 self._failed(e)
                 raise
             self._fold()
+        if closed is None:
+            self._roller.add(number, stored)
+        else:
+            self._roller.begin(closed, segment, group.plant, group.at_ms, number, stored)
         self._last = Last(number, group.at_ms, group.elapsed_ms, segment, group.plant)
         self._segment_seen = segment
 
@@ -203,9 +222,15 @@ class Ledger:
         outcome: GroupOutcome,
         mails: Sequence[MailRow],
         snapshot: Snapshot | None,
-    ) -> None:
+    ) -> Closing | None:
+        """All that goes with a group; what its coming closes, None where it is of the open minute."""
         self._check_next(group)
         db.execute(rows.INSERT_GROUP, row)
+        closed: Closing | None = None
+        if not self._roller.belongs(group.segment, group.plant, group.at_ms):
+            closed = self._roller.closing(group.segment, group.plant, group.at_ms)
+            for level, figures in closed.rows:
+                db.execute(INSERT[level], figures)
         if group.segment != self._segment_seen:
             db.execute(
                 "UPDATE clock_segment SET first_group = ? WHERE segment = ? AND first_group IS NULL",
@@ -236,6 +261,15 @@ class Ledger:
             db.execute(f"INSERT INTO snapshot ({rows.SNAPSHOT}) VALUES (?, ?, ?, ?)", values)
             newest = "SELECT id FROM snapshot ORDER BY id DESC LIMIT ?"
             db.execute(f"DELETE FROM snapshot WHERE id NOT IN ({newest})", (KEEP_SNAPSHOTS,))
+        return closed
+
+    def mend_figures(self) -> bool:
+        """See `Writer.mend_figures`."""
+        try:
+            return self._write(lambda db: mending.mend(db, self._rolling, self._roller))
+        except BaseException:
+            self._roller.last = None  # what was reloaded for it is read again
+            raise
 
     def _journal(self, db: apsw.Connection, group: int, entry: Entry) -> None:
         values = (group, *rows.entry_row(entry))

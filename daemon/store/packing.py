@@ -35,7 +35,7 @@ WIDE_FLOATS: Final = 16
 
 _HEAD: Final = struct.Struct("<BBB")
 _WIDE: Final = struct.Struct("<BHI")
-_CODE: Final = {
+CODE: Final = {
     "u16": "H",
     "s16": "h",
     "u32": "I",
@@ -70,7 +70,7 @@ class ModuleLayout:
     def __init__(self, types: Sequence[str]) -> None:
         places = [i for i, t in enumerate(types) if t != "bit"]
         bits = [i for i, t in enumerate(types) if t == "bit"]
-        codes = "".join(_CODE[types[i]] for i in places)
+        codes = "".join(CODE[types[i]] for i in places)
         self.count = len(types)
         self.numbers, self.bits = len(places), len(bits)
         self.narrow = struct.Struct("<" + codes)

@@ -22,16 +22,19 @@ from typing import Any
 
 import apsw
 
-from daemon.store import rows, schema
+from daemon.store import mending, rows, schema
 from daemon.store.backup import findings
 from daemon.store.btree import Pages, Row
 from daemon.store.errors import StoreBusy, StoreError, StoreRefused, StoreUnknown, translated
 from daemon.store.lock import locked
 from daemon.store.packing import PackingError, unpack_derived
 from daemon.store.query import every
+from daemon.store.rolling import TABLES
 from daemon.store.walfile import lay_over
 
 Column = tuple[str, str, bool, int]  # name, type, may be NULL, place in the key (0: none)
+
+_UNCHAINED = ("scan_group", *TABLES)
 
 
 @dataclass(slots=True)
@@ -120,6 +123,8 @@ def _fill(copy: Path, made: Path, done: Salvaged, at_ms: int) -> None:
             _readable(db, done)
             _segments(db, done)
             _missing(db, done)
+            if version >= 3:
+                _figures(db)
             db.execute("COMMIT")
             schema.migrate(db, str(made))
             done.findings = findings(db)
@@ -166,7 +171,7 @@ def _rows(pages: Pages, columns: Mapping[str, Sequence[Column]], least: Mapping[
             for page in pages.leaves(root):
                 seen.add(page)
                 found, whole = _page(pages, page)
-                for row in found if whole or name != "scan_group" else ():
+                for row in found if whole or name not in _UNCHAINED else ():
                     if fits(row, name, columns[name], least[name]):
                         yield name, row
     for page in pages.other_leaves(seen):
@@ -174,6 +179,8 @@ def _rows(pages: Pages, columns: Mapping[str, Sequence[Column]], least: Mapping[
         guess = Counter(
             name for row in found for name in columns if fits(row, name, columns[name], least[name])
         ).most_common(1)
+        if guess and guess[0][0] in TABLES:  # alike in shape: which of them it was cannot be told
+            continue
         for row in found if whole or (guess and guess[0][0] != "scan_group") else ():
             if guess and fits(row, guess[0][0], columns[guess[0][0]], least[guess[0][0]]):
                 yield guess[0][0], row
@@ -256,6 +263,15 @@ def _readable(db: apsw.Connection, done: Salvaged) -> None:
             done.rows["scan_group"] -= 1
     done.notes += [f"{count} polls are left out: {reason}" for reason, count in why.items()]
     db.execute("DELETE FROM snapshot WHERE group_number > (SELECT coalesce(max(number), -1) FROM scan_group)")
+
+
+def _figures(db: apsw.Connection) -> None:
+    """Figures of the polls that are here are worked out again when a service starts; those of others are kept."""
+    oldest = "(SELECT coalesce(min(number), 1 << 62) FROM scan_group)"
+    for table in TABLES:
+        db.execute(f"DELETE FROM {table} WHERE last_group >= {oldest}")
+    db.execute("DELETE FROM rollup_mend")
+    mending.ask_for_all(db)
 
 
 def _segments(db: apsw.Connection, done: Salvaged) -> None:

@@ -178,6 +178,39 @@ CREATE TABLE clock_correction (
 
 THIRD: Final = """
 CREATE INDEX outbox_at ON outbox (at_ms);
+CREATE TABLE rollup_minute (
+  first_group INTEGER PRIMARY KEY,
+  last_group INTEGER NOT NULL,
+  segment INTEGER NOT NULL,
+  plant INTEGER NOT NULL,
+  at_ms INTEGER NOT NULL,       -- its begin, as dated when it was written
+  body BLOB NOT NULL            -- see figures.py
+) STRICT;
+CREATE TABLE rollup_hour (
+  first_group INTEGER PRIMARY KEY,
+  last_group INTEGER NOT NULL,
+  segment INTEGER NOT NULL,
+  plant INTEGER NOT NULL,
+  at_ms INTEGER NOT NULL,
+  body BLOB NOT NULL
+) STRICT;
+CREATE TABLE rollup_mend (      -- groups whose figures are to be worked out again, see mending.py
+  id INTEGER PRIMARY KEY,
+  level INTEGER NOT NULL,       -- 0 minutes, 1 hours, 2 days are being done
+  first_group INTEGER NOT NULL,
+  last_group INTEGER NOT NULL,
+  reached INTEGER               -- where this level goes on, NULL where it has not begun
+) STRICT;
+INSERT INTO rollup_mend (level, first_group, last_group)
+  SELECT 0, min(number), max(number) FROM scan_group HAVING count(*) > 0;
+CREATE TABLE rollup_day (       -- days of the plant's calendar
+  first_group INTEGER PRIMARY KEY,
+  last_group INTEGER NOT NULL,
+  segment INTEGER NOT NULL,
+  plant INTEGER NOT NULL,
+  at_ms INTEGER NOT NULL,
+  body BLOB NOT NULL
+) STRICT;
 """
 
 Step = str | Callable[[apsw.Connection], None]

@@ -12,6 +12,7 @@ from daemon.store import schema
 from daemon.store.errors import StoreBroken, StoreUnknown
 from daemon.store.reader import Reader
 from daemon.store.writer import Writer
+from tests.support.rolled import rows
 from tests.support.stores import begin, commit, made
 
 DATA = Path(__file__).parent / "data"
@@ -73,9 +74,12 @@ async def test_a_store_of_every_released_version_is_brought_up_to_date_with_noth
         assert [e.kind for e in reader.events()] == ["schema made"]
         assert reader.plant(1).plant.name
     await commit(writer, made(13, segment=2))
+    while await writer.mend_figures():  # minutes, hours and days of what was stored before there were any
+        pass
     await writer.aclose()
     with Reader(path) as reader:
         assert reader.integrity() == ()
+    assert [r[:3] for r in rows(path, 0)] == [r[:3] for r in rows(path, 2)] == [(1, 8, 1)]
 
 
 async def test_a_later_step_keeps_what_is_stored(tmp_path: Path) -> None:
