@@ -5,7 +5,21 @@ from __future__ import annotations
 from config.expand import Expanded
 from config.findings import Found
 from config.model import Plant
-from config.rules import by_hand, house, limits, metering, modules, names, sampling, solids, tanks, text, water, wiring
+from config.rules import (
+    by_hand,
+    house,
+    limits,
+    metering,
+    modules,
+    names,
+    published,
+    sampling,
+    solids,
+    tanks,
+    text,
+    water,
+    wiring,
+)
 from config.rules.view import view
 
 _RULES = (
@@ -14,6 +28,7 @@ _RULES = (
     *modules.RULES,
     *text.RULES,
     *limits.RULES,
+    *published.RULES,
     *solids.RULES,
     *sampling.RULES,
     *metering.RULES,

@@ -77,26 +77,27 @@ METERS: Final[tuple[Kind, ...]] = (
     Kind(
         kind="feedwater_quality_changed",
         title="Feedwater quality changed",
-        means="Conductivity climbs at another rate than this plant's feedwater has taught: what comes in has changed.",
-        consequence="Boiler water thickens faster than blowdown was set for; contamination can foam or corrode.",
+        means="The feedwater reads far from what it usually does: what comes in has changed.",
+        consequence="Boiler water may thicken faster than blowdown was set for; contamination can foam or corrode.",
         causes=(
             "contaminated condensate return",
             "purifier or softener passing raw water (hardness itself does not show in conductivity)",
             "less condensate returned",
             "too much chemical fed to the feedwater tank",
+            "the feedwater's own probe dirty or dry",
         ),
         first_checks=(
             "Look at the condensate and feedwater tanks: colour, oil, foam.",
             "Read the hardness and conductivity of feedwater and condensate by hand test.",
-            "Compare the climb of all boilers on this feedwater here.",
+            "Compare how conductivity of all boilers on this feedwater climbs here.",
         ),
         caution=HOT,
         respond_s=4 * HOUR,
         priority="medium",
         unit="%",
-        on_delay_s=0.0,
-        off_delay_s=0.0,
-        suppressed_when_off=True,
+        on_delay_s=15 * MINUTE,
+        off_delay_s=15 * MINUTE,
+        suppressed_when_off=False,
     ),
 )
 

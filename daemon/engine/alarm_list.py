@@ -16,6 +16,7 @@ from daemon.alarms.calibration import CalibrationDue
 from daemon.alarms.condition import Alarm, Condition
 from daemon.alarms.conductivity import PATIENCE_MS, AnalogueLimit, Limit, LoopFault, NoSample, ProbeOpen
 from daemon.alarms.contacts import SAME_CAUSE_MS, ContactSays, InterlockOpen
+from daemon.alarms.feedwater import QualityChanged
 from daemon.alarms.idle import IDLE_MS, BlowdownWhileOff, ControllerIdle, FeedWhileOff
 from daemon.alarms.kinds import KINDS
 from daemon.alarms.service import LinkDown, ModuleSilent, Reported
@@ -175,6 +176,8 @@ def _shared_rows(plant: Plant, w: Wiring) -> Iterator[_Row]:
         served = tuple((i, w.boilers[i]) for i in rule.boilers)
         name = w.meters[rule.meter].name
         yield name, "valve_leaking", "", LeakByMeter(k, served, rule.stated), -1, 0
+    for k, water in enumerate(w.waters):
+        yield water.name, "feedwater_quality_changed", "", QualityChanged(k, water), -1, 0
     patience = _patience(plant, "chemical_feed_while_off", round(KINDS["chemical_feed_while_off"].on_delay_s * 1000))
     for pump in w.balance.dosing.pumps:
         if pump.serves:

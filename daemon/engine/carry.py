@@ -110,6 +110,11 @@ def _senses(old: Senses, was: Wiring, now: Wiring) -> Senses:
     days = dict(zip((m.name for m in was.meters), old.days, strict=True))
     s.days = [days[m.name].clone() if m.name in days else d for m, d in zip(now.meters, s.days, strict=True)]
     s.bleeds = _bleeds(s.bleeds, old.bleeds, was, now)
+    usuals = {r.name: u for r, u in zip(was.waters, old.usuals, strict=True)}
+    s.usuals = [
+        usuals[r.name].clone() if r.name in usuals and s.read_ms[r.slot] >= 0 else u  # read: it is the same signal
+        for r, u in zip(now.waters, s.usuals, strict=True)
+    ]
     if was.zone == now.zone:
         s.calendar = old.calendar.clone()
     s.facts = [f.clone() for f in old.facts]

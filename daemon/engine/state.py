@@ -99,6 +99,7 @@ def restore(plant: Plant, body: bytes) -> State:
         (cells.senses.days, fresh.days),
         (cells.senses.bleeds, fresh.bleeds),
         (cells.senses.tanks, fresh.tanks),
+        (cells.senses.usuals, fresh.usuals),
     ):
         if len(have) != len(want):
             raise SnapshotError("the snapshot's signals are not this plant's")

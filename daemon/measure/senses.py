@@ -13,7 +13,17 @@ from daemon.core.cells import Cell, cell
 from daemon.core.outcome import Blow, Derived
 from daemon.core.reasons import Reason
 from daemon.core.scan import Group, Scan
-from daemon.measure import aside, balance, boiler_state, metered, out_of_service, sampling, sense_probe, valve_habits
+from daemon.measure import (
+    aside,
+    balance,
+    boiler_state,
+    metered,
+    out_of_service,
+    sampling,
+    sense_probe,
+    usual,
+    valve_habits,
+)
 from daemon.measure import bleed as bleeds
 from daemon.measure import blow as blows
 from daemon.measure.balance import Balance, fresh_balance
@@ -29,6 +39,7 @@ from daemon.measure.looks import role as role
 from daemon.measure.looks import role_now as role_now
 from daemon.measure.sampling import Sampler
 from daemon.measure.tank_volume import LevelCell
+from daemon.measure.usual import Usual
 from daemon.measure.valve_habits import ValveHabits
 from daemon.measure.watch import Watch
 from daemon.measure.wiring import ANALOGUE, CONTACT, POSITION_BAND, BoilerWiring, Wiring
@@ -110,6 +121,7 @@ class Senses(Cell):
     days: list[Daily]  # of each meter
     bleeds: list[Bleed]  # of each blowdown meter that can tell
     tanks: list[LevelCell]
+    usuals: list[Usual]  # of each feedwater that is measured
     t: int = -1
     results: tuple[tuple[Any, ...], ...] = ()  # of tests done by hand, see `manual`
     results_new: bool = False  # they have changed in this group
@@ -154,6 +166,7 @@ def fresh_senses(w: Wiring) -> Senses:
         days=[Daily() for _ in w.meters],
         bleeds=[Bleed() for _ in w.bleeds],
         tanks=[LevelCell() for _ in w.tanks],
+        usuals=[Usual() for _ in w.waters],
     )
 
 
@@ -190,6 +203,10 @@ def take(s: Senses, w: Wiring, group: Group) -> Taken:
     _meters(s, w, group, repeat, out)
     for rule, c in zip(w.bleeds, s.bleeds, strict=True):
         _bleed(s, w, rule, c, valves, group.gap_ms > 0)
+    if s.minute:
+        for water, u in zip(w.waters, s.usuals, strict=True):
+            steams = any(s.boilers[i].state.state == STEAMING for i in water.boilers)
+            usual.follow(u, good_value(s, water.slot) if steams else None)
     balance.follow(s, w, dt, group.gap_ms > 0, repeat, out)
     return out
 

@@ -25,6 +25,7 @@ from daemon.measure.meter_spec import MeterSpec, meter_spec
 from daemon.measure.rate import rate_rule
 from daemon.measure.sampling import SampleRule
 from daemon.measure.tank_volume import TankSpec, tank_spec
+from daemon.measure.usual import WaterRule
 from daemon.measure.watch import WatchRule, watch_rule
 
 ANALOGUE, CONTACT, COUNTER = 0, 1, 2
@@ -137,6 +138,7 @@ class Wiring:
     zone: str
     bleeds: tuple[BleedRule, ...]
     tanks: tuple[TankWiring, ...]
+    waters: tuple[WaterRule, ...]  # feedwaters whose conductivity is measured
 
 
 def wire(plant: Plant) -> Wiring:
@@ -202,7 +204,19 @@ def wire(plant: Plant) -> Wiring:
             for t in plant.tanks
             if (n := f"{t.name}.level") in slot_of and (spec := tank_spec(t)) is not None
         ),
+        waters=tuple(_water(plant, name, slot_of) for name in _feedwaters(plant)),
     )
+
+
+def _feedwaters(plant: Plant) -> tuple[str, ...]:
+    """Names of the analogues that a boiler names as its feedwater's conductivity, in the order of the boilers."""
+    named = (b.feedwater_conductivity for b in plant.boilers)
+    return tuple(dict.fromkeys(name for name in named if isinstance(name, str)))
+
+
+def _water(plant: Plant, name: str, slot_of: dict[str, int]) -> WaterRule:
+    fed = tuple(i for i, b in enumerate(plant.boilers) if b.feedwater_conductivity == name)
+    return WaterRule(name, slot_of[name], fed)
 
 
 def _meter(plant: Plant, m: Meter, tag: RawTag, slot_of: dict[str, int], derived: dict[str, int]) -> MeterWiring:

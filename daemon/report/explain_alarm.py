@@ -210,6 +210,8 @@ _JUDGED: Final = {
     "point while the boiler steams",
     "BlowdownWhileOff": "the valve's command and end switches while the boiler is off or in hot standby",
     "FeedWhileOff": "how long the pump has run since every boiler it serves stands",
+    "QualityChanged": "the last minutes of the feedwater's conductivity against the band of its last week, once a "
+    "minute while a boiler steams",
     "ModuleSilent": "no usable answer in polls one after another, while its link is up",
     "LinkDown": "no connection, for every module on the link",
     "CalibrationDue": "time since the probe was last compared with a reference, against the plant's own interval",
