@@ -38,6 +38,7 @@ FIELDS: Final = 7  # numbers a channel
 _NOTHING: Final = (0, 0, 0, 0, 0.0, 0, 0)
 _MANY: Final = struct.Struct("<dddddIII")
 _U16: Final = struct.Struct("<H")
+_F64: Final = struct.Struct("<d")
 
 Channel = tuple[Count, Count, Count, Count, float, int, int]
 """Least, greatest, first, last, sum, count, good."""
@@ -257,8 +258,22 @@ class FigureLayout:
         return self._sizes[module], at, form
 
     def told_of(self, packed: bytes, tag: int) -> Told | None:
-        """What was told of one derived tag, None when nothing was."""
-        return dict(_unpack_told(packed, self.size)).get(tag)
+        """What was told of one derived tag, None when nothing was. struct.error when the bytes end early."""
+        at = self.size
+        (n,) = _U16.unpack_from(packed, at)
+        tags = struct.unpack_from(f"<{n}H", packed, at + 2)
+        if tag in tags:
+            k = tags.index(tag)
+            at += 2 + 2 * n
+            mark = packed[at + 8 * n + k]
+            v = _F64.unpack_from(packed, at + 8 * k)[0]
+            return (v, v, v, v, v, 1, 1, int(mark > 1)) if mark else (0.0, 0.0, 0.0, 0.0, 0.0, 1, 0, 0)
+        at += 2 + 11 * n
+        (m,) = _U16.unpack_from(packed, at)
+        tags = struct.unpack_from(f"<{m}H", packed, at + 2)
+        if tag not in tags:
+            return None
+        return _MANY.unpack_from(packed, at + 2 + 2 * m + tags.index(tag) * _MANY.size)
 
 
 def _code(kind: str) -> str:

@@ -29,6 +29,7 @@ from daemon.store.dates import Span, moved, shifts, spans
 from daemon.store.errors import StoreBroken, StoreError, StoreUnknown, translated
 from daemon.store.ledger import BUSY_MS, CACHE_KIB
 from daemon.store.lock import locked
+from daemon.store.packing import Layout
 from daemon.store.query import every, first
 from daemon.store.records import (
     ClockCorrection,
@@ -165,6 +166,33 @@ class Reader:
             return ask(self._db)
         except apsw.Error as e:
             raise translated(e, str(self.path)) from e
+
+    def ask(self, question: Callable[[apsw.Connection], T]) -> T:
+        """One short read of whoever knows the tables: a slice, never more. What it returns must not be lazy."""
+        return self._run(question)
+
+    def seek(self, first: int, last: int, at_ms: int) -> int:
+        """The least number from which groups `first` to `last`, all of one clock segment, are dated `at_ms` or later.
+
+        Dates as written; `last` + 1 or less where there is none.
+        """
+        return self._seek(first, last, at_ms)
+
+    def spans(self) -> list[Span]:
+        """The groups of each clock segment, and by how much their dates are moved when they are shown."""
+        return self._spans()
+
+    def slice_of(self, first: int, last: int, limit: int) -> list[StoredGroup]:
+        """At most `limit` groups numbered `first` to `last`, as they entered the engine."""
+        return self._run(lambda db: rows.groups_slice(db, self._plants, first, last, limit))
+
+    def broken(self, number: int, why: Exception) -> StoreBroken:
+        """The error about a group that does not read back."""
+        return StoreBroken(f"Group {number} cannot be read back: {why}. Restore from a backup.")
+
+    def layout(self, version: int) -> Layout:
+        """How a plant version's groups are packed."""
+        return self._run(lambda db: self._plants.layout(version))
 
     def _text(self, version: int) -> str:
         return rows.text_of(self._db, version)

@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from datetime import date
 from typing import Final
 from zoneinfo import ZoneInfo
 
@@ -34,6 +35,8 @@ TABLES: Final = ("rollup_minute", "rollup_hour", "rollup_day")
 ROW: Final = "first_group, last_group, segment, plant, at_ms, body"
 INSERT: Final = tuple(f"INSERT INTO {table} ({ROW}) VALUES (?, ?, ?, ?, ?, ?)" for table in TABLES)
 
+_SOME_DAYS: Final = range(date(1995, 1, 1).toordinal(), date(2060, 1, 1).toordinal(), 30)
+
 Key = tuple[int, int, int]
 """Segment, plant version, and the begin of the minute, hour or day in ms."""
 Row = tuple[int, int, int, int, int, bytes]
@@ -43,10 +46,12 @@ Stored = tuple[tuple[Scan, ...], Verdicts, tuple[Derived, ...]]
 class Grid:
     """Which minute, hour and day an instant of a plant's version belongs to."""
 
-    __slots__ = ("zone",)
+    __slots__ = ("cuts_hours", "zone")
 
     def __init__(self, plant: Plant) -> None:
         self.zone = ZoneInfo(plant.plant.zone)
+        self.cuts_hours = any(midnight_ms(day, self.zone) % HOUR_MS for day in _SOME_DAYS)
+        """Whether the plant's midnight may lie within an hour."""
 
     def begins(self, at_ms: int) -> tuple[int, int, int]:
         """When the minute, the hour and the day of an instant begin.

@@ -40,6 +40,9 @@ def plant_text(zone: str, channels: str = CHANNELS) -> PlantText:
         '[[module]]\nname = "di"\nlink = "panel"\nunit = 2\n[module.channels]\n'
         'x = { function = "coil", address = 0 }\ny = { function = "coil", address = 1 }\n'
         '[[analogue]]\nname = "pressure"\nchannel = "ai.m"\nrange = "4..20 mA = 200..-50 kPa"\n'
+        '[[meter]]\nname = "makeup"\nchannel = "ai.c"\nmeasures = "makeup"\npulse = "100 L"\nmax_rate = "20 m3/h"\n'
+        'serves = ["B1"]\n[[boiler]]\nname = "B1"\npressure = "120 psig"\nwater = "8 t"\n'
+        'sample = { arrangement = "none" }\n'
     )
 
 

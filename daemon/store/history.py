@@ -1,0 +1,291 @@
+"""One room for every question about the past: full readings, trends, grids and the figures of hours and days.
+
+Lives here: `History`, over the hot store and whatever other sources of groups there are, without knowing which. May
+import: config, daemon.core, this room. Synchronous, read-only, in slices: no read transaction outlives its slice, and
+memory is bounded by the stretches asked for, not by the time they cover.
+
+A stretch is answered from the longest roll-ups that lie whole in it; where it begins or ends inside one, from the next
+shorter, down to the readings. So nothing is rounded: least and greatest are those of all readings that count (they have
+a value and are not bad). Dates are corrected; the minutes of a corrected clock segment may lie across a stretch's ends,
+and are then taken apart in the same way.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from typing import Any, Final
+from zoneinfo import ZoneInfo
+
+from daemon.core.scan import Count
+from daemon.store.buckets import DAY_MS, HOUR_MS, Buckets, Days, Even, fitting
+from daemon.store.dates import Span
+from daemon.store.figures import Figures, of_readings
+from daemon.store.hot import HotSource, Joined
+from daemon.store.reader import Reader
+from daemon.store.rolled import Rolled
+from daemon.store.source import Source, Stretch
+from daemon.store.tagged import Tags, Use
+
+GRID: Final = 500
+"""Stretches of a grid that are held at a time."""
+
+
+@dataclass(frozen=True, slots=True)
+class Sample:
+    """One reading: `value` in the tag's unit, None where there is none; `reason` 0 is good."""
+
+    at_ms: int
+    value: Count | None
+    reason: int
+
+
+@dataclass(frozen=True, slots=True)
+class Bucket:
+    """A tag's figures from `from_ms` to before `to_ms`, cut by the time that was asked for."""
+
+    from_ms: int
+    to_ms: int
+    figures: Figures
+
+
+@dataclass(frozen=True, slots=True)
+class Trend:
+    """A tag over a time in few points: stretches that hold a reading, by time."""
+
+    tag: str
+    unit: str
+    kind: str
+    buckets: tuple[Bucket, ...]
+
+
+class UnknownTag(ValueError):
+    """No plant version of the store has such a tag."""
+
+
+class History:
+    """What a store and its other sources hold. All times are ms UTC, `from_ms` <= t < `to_ms`."""
+
+    def __init__(self, reader: Reader, earlier: Sequence[Source] = ()) -> None:
+        self.reader = reader
+        self.tags = Tags(reader.plant)
+        self._source: Source = Joined((*earlier, HotSource(reader, self.tags)))
+        self._rolled = Rolled(reader, self.tags)
+        self._versions = [v.version for v in reader.plant_versions()]
+
+    # ------------------------------------------------------------------ what is asked
+
+    def use(self, tag: str) -> Use:
+        """What a tag is under the newest plant version that knows it. UnknownTag."""
+        for version in reversed(self._versions):
+            if (use := self.tags.use(version, tag)) is not None:
+                return use
+        near = [n for n in self.names() if tag.lower() in n.lower() or n.lower() in tag.lower()][:8]
+        more = f" Is it one of {', '.join(near)}?" if near else ""
+        raise UnknownTag(f"No plant file of this store has the tag {tag!r}.{more}")
+
+    def names(self) -> tuple[str, ...]:
+        """The tags of the newest plant version."""
+        return self.tags.names(self._versions[-1]) if self._versions else ()
+
+    def zone(self) -> ZoneInfo:
+        """The zone of the newest plant version; UTC in an empty store."""
+        return ZoneInfo(self.reader.plant(self._versions[-1]).plant.zone if self._versions else "UTC")
+
+    def range(self, tag: str, from_ms: int, to_ms: int) -> Iterator[Sample]:
+        """Every reading, in the order of the groups. A tag whose unit changed: those in its newest unit."""
+        unit = self.use(tag).unit
+        for span in self._spans():
+            stretch = _stretch(span, from_ms, to_ms)
+            for p in self._source.points(tag, stretch):
+                use = self.tags.use(p.plant, tag)
+                if use is None or use.unit != unit:
+                    continue
+                for at, value, reason in zip(p.at_ms, p.values, p.reasons, strict=True):
+                    yield Sample(at + span.shift_ms, use.read(value), reason)
+
+    def trend(self, tag: str, from_ms: int, to_ms: int, points: int) -> Trend:
+        """At most `points` stretches with the figures of each: no peak is hidden between them."""
+        use = self.use(tag)
+        buckets = fitting(from_ms, to_ms, points, self.zone())
+        found = self._figures(tag, use.unit, from_ms, to_ms, buckets)
+        return Trend(tag, use.unit, use.kind, tuple(_bucket(buckets, i, f, from_ms, to_ms) for i, f in found))
+
+    def aligned(
+        self, tags: Sequence[str], from_ms: int, to_ms: int, step_ms: int
+    ) -> Iterator[tuple[int, int, tuple[Figures | None, ...]]]:
+        """Several tags on one grid: begin and end of each stretch that holds a reading, and the figures of each tag.
+
+        The grid counts from 1970 UTC; whole minutes are quick, whole hours quicker.
+        """
+        return self._grid(tags, from_ms, to_ms, Even(step_ms))
+
+    def hours(
+        self, tags: Sequence[str], from_ms: int, to_ms: int
+    ) -> Iterator[tuple[int, int, tuple[Figures | None, ...]]]:
+        """The figures of each hour."""
+        return self._grid(tags, from_ms, to_ms, Even(HOUR_MS))
+
+    def days(
+        self, tags: Sequence[str], from_ms: int, to_ms: int
+    ) -> Iterator[tuple[int, int, tuple[Figures | None, ...]]]:
+        """The figures of each day of the plant's calendar."""
+        return self._grid(tags, from_ms, to_ms, Days(self.zone()))
+
+    def whole(self, tag: str, from_ms: int, to_ms: int) -> Figures | None:
+        """The figures of a time as a whole; None when nothing was read in it."""
+        total: Figures | None = None
+        for _, f in self._figures(tag, self.use(tag).unit, from_ms, to_ms, Days(self.zone())):
+            total = f if total is None else total.then(f)
+        return total
+
+    # ------------------------------------------------------------------ how it is answered
+
+    def _grid(
+        self, tags: Sequence[str], from_ms: int, to_ms: int, buckets: Buckets
+    ) -> Iterator[tuple[int, int, tuple[Figures | None, ...]]]:
+        units = [self.use(t).unit for t in tags]
+        held = self._held(from_ms, to_ms)
+        if held is None:
+            return
+        low, high = held
+        index = buckets.index(low)
+        while (begin := buckets.begin(index)) < high:
+            end = buckets.begin(index + GRID)
+            a, b = max(low, begin), min(high, end)
+            columns = [dict(self._figures(t, u, a, b, buckets)) for t, u in zip(tags, units, strict=True)]
+            for i in sorted(set().union(*columns)):
+                ends = max(buckets.begin(i), from_ms), min(buckets.begin(i + 1), to_ms)
+                yield (*ends, tuple(c.get(i) for c in columns))
+            index += GRID
+
+    def _held(self, from_ms: int, to_ms: int) -> tuple[int, int] | None:
+        """The part of a time in which there can be readings, as far as that is quickly told."""
+        segments = {s.segment: s for s in self.reader.clock_segments()}
+        spans = self._spans()
+        last = self.reader.last()
+        if not spans or last is None:
+            return None
+        ends = [segments[s.segment].at_ms + s.shift_ms for s in spans]
+        length = [
+            (segments[b.segment].elapsed_ms if b else last.elapsed_ms) - segments[a.segment].elapsed_ms
+            for a, b in zip(spans, [*spans[1:], None], strict=True)
+        ]
+        low = min(ends) - DAY_MS
+        high = max(e + n for e, n in zip(ends, length, strict=True)) + DAY_MS
+        low, high = max(from_ms, low), min(to_ms, high)
+        return (low, high) if low < high else None
+
+    def _figures(self, tag: str, unit: str, from_ms: int, to_ms: int, buckets: Buckets) -> list[tuple[int, Figures]]:
+        """Stretches by index, those that hold a reading."""
+        found: dict[int, Figures] = {}
+        for span in self._spans():
+            stretch = _stretch(span, from_ms, to_ms)
+            ask = _Ask(tag, unit, span.shift_ms, buckets)
+            for index, f in self._cover(ask, buckets.level, stretch):
+                before = found.get(index)
+                found[index] = f if before is None else before.then(f)
+        return sorted(found.items(), key=lambda pair: pair[0])
+
+    def _cover(self, ask: _Ask, level: int, stretch: Stretch) -> Iterator[tuple[int, Figures]]:
+        """A stretch by roll-ups of a level, and what they leave by the next shorter ones, in the order of groups."""
+        if level < 0:
+            yield from self._readings(ask, stretch)
+            return
+        at, last = stretch.first, stretch.last
+        index, shift = ask.buckets.index, ask.shift_ms
+        gathered = _Gathered(self.tags, ask.tag)
+        fresh = True
+        for first, end, begin_ms, end_ms, plant, f in self._rolled.rows(level, ask.tag, ask.unit, stretch):
+            if begin_ms >= stretch.to_ms:
+                last = first - 1
+                break
+            if fresh and end_ms <= stretch.from_ms:
+                at, fresh = end + 1, False  # it only shows where the stretch begins
+                continue
+            fresh = False
+            if first > at:  # what nothing of this level covers
+                yield from gathered.taken()
+                yield from self._cover(ask, level - 1, replace(stretch, first=at, last=first - 1))
+            at = end + 1
+            i = index(begin_ms + shift)
+            if begin_ms >= stretch.from_ms and end_ms <= stretch.to_ms and i == index(end_ms - 1 + shift):
+                if f is not None and f[0]:
+                    if gathered.index != i or gathered.plant != plant:
+                        yield from gathered.taken()
+                        gathered.index, gathered.plant = i, plant
+                    gathered.rows.append(f)
+            else:
+                yield from gathered.taken()
+                yield from self._cover(ask, level - 1, replace(stretch, first=first, last=end))
+        yield from gathered.taken()
+        if at <= last:
+            yield from self._cover(ask, level - 1, replace(stretch, first=at, last=last))
+
+    def _readings(self, ask: _Ask, stretch: Stretch) -> Iterator[tuple[int, Figures]]:
+        index = ask.buckets.index
+        for p in self._source.points(ask.tag, stretch):
+            use = self.tags.use(p.plant, ask.tag)
+            if use is None or use.unit != ask.unit:
+                continue
+            begin, n = 0, len(p.at_ms)
+            while begin < n:
+                i, end = index(p.at_ms[begin] + ask.shift_ms), begin + 1
+                while end < n and index(p.at_ms[end] + ask.shift_ms) == i:
+                    end += 1
+                values = [use.read(v) for v in p.values[begin:end]]
+                yield i, of_readings(values, p.reasons[begin:end])
+                begin = end
+
+    def _spans(self) -> list[Span]:
+        return self.reader.spans()
+
+
+@dataclass(frozen=True, slots=True)
+class _Ask:
+    tag: str
+    unit: str
+    shift_ms: int
+    buckets: Buckets
+
+
+class _Gathered:
+    """Rows of one stretch and one plant version that follow each other."""
+
+    __slots__ = ("_tag", "_tags", "index", "plant", "rows")
+
+    def __init__(self, tags: Tags, tag: str) -> None:
+        self._tags, self._tag = tags, tag
+        self.index = self.plant = -1
+        self.rows: list[tuple[Any, ...]] = []
+
+    def taken(self) -> Iterator[tuple[int, Figures]]:
+        """Their figures, in values; afterwards there are none."""
+        rows = self.rows
+        if not rows:
+            return
+        use = self._tags.use(self.plant, self._tag)
+        assert use is not None
+        yield self.index, use.figures(_joined(rows))
+        self.rows = []
+        self.index = self.plant = -1
+
+
+def _joined(rows: list[tuple[Any, ...]]) -> Figures:
+    if len(rows) == 1:
+        seen, least, greatest, first, last, total, count, good = rows[0]
+        return Figures(seen, count, good, least, greatest, first, last, total)
+    seen = sum([r[0] for r in rows])
+    kept = [r for r in rows if r[6]]
+    if not kept:
+        return Figures(seen, 0, 0, 0.0, 0.0, 0.0, 0.0, 0.0)
+    _, least, greatest, first, last, total, count, good = zip(*kept, strict=True)
+    return Figures(seen, sum(count), sum(good), min(least), max(greatest), first[0], last[-1], sum(total))
+
+
+def _stretch(span: Span, from_ms: int, to_ms: int) -> Stretch:
+    return Stretch(span.first, span.last, from_ms - span.shift_ms, to_ms - span.shift_ms)
+
+
+def _bucket(buckets: Buckets, index: int, f: Figures, from_ms: int, to_ms: int) -> Bucket:
+    return Bucket(max(buckets.begin(index), from_ms), min(buckets.begin(index + 1), to_ms), f)

@@ -1,0 +1,127 @@
+"""Rows of roll-ups as the query room wants them: one tag, in order, with the groups each row stands for.
+
+May import: config, daemon.core, this room. Read-only, in slices. Dates as written.
+"""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Iterator, Sequence
+from itertools import groupby
+from operator import itemgetter
+from typing import Any, Final
+
+import apsw
+
+from config.model import Plant
+from daemon.store.figures import FigureLayout
+from daemon.store.query import every, first
+from daemon.store.reader import Reader
+from daemon.store.rolling import HOUR_MS, MINUTE_MS, TABLES, Grid
+from daemon.store.source import Stretch
+from daemon.store.tagged import Tags
+
+SLICE: Final = 1000
+
+Row = tuple[int, int, int, int, int, tuple[Any, ...] | None]
+"""First and last group, begin, end, plant version, and of the tag (seen, least, greatest, first, last, sum, count,
+good) in counts or base units; None where that version does not know the tag, or nothing was told of it."""
+
+
+class Rolled:
+    """The minutes, hours and days of a store, tag by tag."""
+
+    def __init__(self, reader: Reader, tags: Tags) -> None:
+        self._reader, self._tags = reader, tags
+        self._layouts: dict[int, FigureLayout] = {}
+        self._grids: dict[int, Grid] = {}
+
+    def rows(self, level: int, tag: str, unit: str, stretch: Stretch) -> Iterator[Row]:
+        """Rows that touch a stretch, one before the first of them where there is one, and the one after the last."""
+        number = self._reader.ask(lambda db: _begin(db, TABLES[level], stretch))
+        sql = (
+            f"SELECT first_group, last_group, at_ms, plant, body FROM {TABLES[level]} "
+            "WHERE first_group BETWEEN ? AND ? ORDER BY first_group LIMIT ?"
+        )
+        while number <= stretch.last:
+            ends = (number, stretch.last, SLICE)
+            found = self._reader.ask(lambda db, ends=ends: every(db, sql, ends))  # type: ignore[misc]
+            for plant, some in groupby(found, itemgetter(3)):
+                part = list(some)
+                ends_of = self._ends(level, plant, part)
+                figures = self._figures(plant, tag, unit, part)
+                for (begin, end, at_ms, _, _), until, f in zip(part, ends_of, figures, strict=True):
+                    yield begin, end, at_ms, until, plant, f
+                    if at_ms >= stretch.to_ms:
+                        return
+            if len(found) < SLICE:
+                return
+            number = found[-1][0] + 1
+
+    def _ends(self, level: int, plant: int, rows: Sequence[tuple[Any, ...]]) -> list[int]:
+        if level == 0:
+            return [r[2] + MINUTE_MS for r in rows]
+        if plant not in self._grids:
+            self._grids[plant] = Grid(self._plant(plant))
+        grid = self._grids[plant]
+        if level == 1 and not grid.cuts_hours:
+            return [r[2] + HOUR_MS for r in rows]
+        return [grid.end(level, r[2]) for r in rows]
+
+    def _figures(
+        self, plant: int, tag: str, unit: str, rows: Sequence[tuple[Any, ...]]
+    ) -> Sequence[tuple[Any, ...] | None]:
+        use = self._tags.use(plant, tag)
+        if use is None or use.unit != unit:
+            return [None] * len(rows)
+        if plant not in self._layouts:
+            self._layouts[plant] = FigureLayout(self._plant(plant))
+        layout = self._layouts[plant]
+        try:
+            if use.derived >= 0:
+                told = [layout.told_of(r[4], use.derived) for r in rows]
+                return [None if t is None else (t[5], *t[:5], *t[6:]) for t in told]
+            seen_at, at, form = layout.channel_at(use.module, use.channel)
+            end, after = at + form.size, seen_at + 4
+            of_channel = form.iter_unpack(b"".join([r[4][at:end] for r in rows]))
+            seen = struct.unpack(f"<{len(rows)}I", b"".join([r[4][seen_at:after] for r in rows]))
+            return [(n, *seven) for n, seven in zip(seen, of_channel, strict=True)]
+        except (struct.error, IndexError, ValueError) as e:
+            raise self._reader.broken(rows[0][0], e) from e
+
+    def _plant(self, version: int) -> Plant:
+        return self._reader.plant(version)
+
+
+def _begin(db: apsw.Connection, table: str, stretch: Stretch) -> int:
+    """The first group of the row from which on a stretch is to be read."""
+    least = first(
+        db,
+        f"SELECT first_group, at_ms FROM {table} WHERE first_group >= ? ORDER BY first_group LIMIT 1",
+        (stretch.first,),
+    )
+    if least is None or least[0] > stretch.last or least[1] >= stretch.from_ms:
+        return int(stretch.first)
+    before = _seek(db, table, stretch, stretch.from_ms)  # the first row that begins in the stretch; one before it may
+    row = first(  # still touch it, and of a minute or hour cut in two both parts
+        db,
+        f"SELECT at_ms FROM {table} WHERE first_group BETWEEN ? AND ? ORDER BY first_group DESC LIMIT 1",
+        (stretch.first, before - 1),
+    )
+    return int(stretch.first) if row is None else _seek(db, table, stretch, row[0])
+
+
+def _seek(db: apsw.Connection, table: str, stretch: Stretch, at_ms: int) -> int:
+    """The least first group, in a segment, of a row that begins at `at_ms` or later."""
+    sql = f"SELECT first_group, at_ms FROM {table} WHERE first_group BETWEEN ? AND ? ORDER BY first_group LIMIT 1"
+    newest = f"SELECT first_group FROM {table} WHERE first_group BETWEEN ? AND ? ORDER BY first_group DESC LIMIT 1"
+    end = first(db, newest, (stretch.first, stretch.last))
+    low, high = stretch.first, end[0] + 1 if end else stretch.first
+    while low < high:
+        middle = (low + high) // 2
+        row = first(db, sql, (middle, high - 1))
+        if row is None or row[1] >= at_ms:
+            high = middle
+        else:
+            low = row[0] + 1
+    return low

@@ -1,0 +1,74 @@
+"""What a tag's name means under each plant version: which channel or which derived tag, and the way to a value.
+
+Pure but for the plants it is given. May import: config, daemon.core, daemon.measure.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from config.model import Plant
+from daemon.core.scan import Count
+from daemon.core.tags import derived_tags, raw_tags
+from daemon.measure.current_loop import Line, line
+from daemon.store.figures import BAD, Figures
+
+
+@dataclass(frozen=True, slots=True)
+class Use:
+    """A tag under one plant version: a channel, or a derived tag by its place (-1: it is none)."""
+
+    unit: str
+    module: int = -1
+    channel: int = -1
+    derived: int = -1
+    line: Line | None = None  # of a 4-20 mA signal or a printed number; None: the count is the value
+    kind: str = ""  # of a channel: analogue, contact, counter, raw; of a derived tag its `what`
+
+    def read(self, count: Count | None) -> Count | None:
+        """The value, None where there is no count, or where a loop is open or short."""
+        if count is None:
+            return None
+        if self.line is None:
+            return count
+        return None if self.line.reason(count) in BAD else self.line.value(count)
+
+    def figures(self, f: Figures) -> Figures:
+        """Figures of counts as those of values."""
+        if self.line is None or not f.count:
+            return f
+        a, b = self.line.value(f.least), self.line.value(f.greatest)
+        total = f.count * self.line.value(0) + f.total * self.line.gain
+        ends = (self.line.value(f.first), self.line.value(f.last))
+        return Figures(f.seen, f.count, f.good, min(a, b), max(a, b), *ends, total)
+
+
+class Tags:
+    """Uses by plant version and name."""
+
+    def __init__(self, plant_of: Callable[[int], Plant]) -> None:
+        self._plant_of = plant_of
+        self._known: dict[int, dict[str, Use]] = {}
+
+    def use(self, version: int, name: str) -> Use | None:
+        """The use of a tag, None where that version does not know it."""
+        if version not in self._known:
+            self._known[version] = _uses(self._plant_of(version))
+        return self._known[version].get(name)
+
+    def names(self, version: int) -> tuple[str, ...]:
+        """Every tag of a version: signals, then what is worked out from them."""
+        self.use(version, "")
+        return tuple(self._known[version])
+
+
+def _uses(plant: Plant) -> dict[str, Use]:
+    out: dict[str, Use] = {}
+    for t in raw_tags(plant):
+        straight = line(t) if t.kind == "analogue" else None
+        unit = straight.unit if straight is not None else ""
+        out.setdefault(t.name, Use(unit, t.module, t.channel, line=straight, kind=t.kind))
+    for i, d in enumerate(derived_tags(plant)):
+        out.setdefault(d.name, Use(d.unit, derived=i, kind=d.what))
+    return out
