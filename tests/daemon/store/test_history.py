@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import random
 import tempfile
+from bisect import bisect_right
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -20,7 +22,7 @@ from daemon.store.figures import Figures
 from daemon.store.history import History, UnknownTag
 from daemon.store.reader import Reader
 from daemon.store.records import ClockCorrection
-from tests.support.rolled import BEGIN, STEPS, ZONES, Filling, Step, begins, plain_figures, same, shown
+from tests.support.rolled import BEGIN, REASONS, STEPS, ZONES, Filling, Step, begins, plain_figures, same, shown
 
 TAGS = ("pressure", "ai.a", "ai.b", "ai.g", "di.x", "makeup.pulses", "makeup.total", "makeup.rate", "B1.state")
 DAY = 86_400_000
@@ -138,6 +140,68 @@ def test_a_grid_lays_tags_side_by_side(
                         assert close(f, inside)
                         seen += f.seen
             assert seen == sum(len(r) for r in every.values())
+
+
+BUSY_MS = 1_790_000_000_000
+
+
+def busy_steps(seed: int, count: int) -> Iterator[Step]:
+    """Polls in bursts and by the hour, with kills, set clocks, plant changes, and every quality."""
+    rng = random.Random(seed)
+    pace = 10_000
+    for _ in range(count):
+        if rng.random() < 0.02:
+            pace = rng.choice((1_000, 10_000, 10_000, 60_000, 600_000, 3_000_000))
+        yield Step(
+            rng.choice((pace, pace, pace, pace + 1, rng.randrange(1, 20 * pace))),
+            tuple(rng.randrange(12_000, 65_536) for _ in range(12)),
+            tuple(0 if rng.random() < 0.7 else rng.choice(REASONS) for _ in range(12)),
+            rng.choice((2, 2, 2, 2, 1, 0)),
+            tuple((rng.randrange(3), rng.gauss(0, 1e3), rng.choice((0, 0, 53, 57))) for _ in range(rng.randrange(3))),
+            restart=rng.random() < 0.01,
+            segment=rng.random() < 0.004,
+            set_by_ms=rng.choice((0, 12_345, -7_200_000, 5 * DAY)),
+            plant=rng.random() < 0.002,
+        )
+
+
+@pytest.fixture(scope="module")
+def busy(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[History, dict[str, list[Read]], int]]:
+    path = tmp_path_factory.mktemp("history") / "a.db"
+    filling = Filling(path, "America/Chicago", BUSY_MS)
+    for step in busy_steps(7, 6000):
+        filling.take(step)
+    for segment, shift in ((2, 13_400), (4, -2 * DAY - 7), (5, 3_600_000)):
+        assert segment < filling.segment
+        filling.ledger.correct_clock(ClockCorrection(segment, shift, 0, "found wrong", "J. Ortiz"))
+    filling.close()
+    with Reader(path) as reader:
+        yield History(reader), {t: plainly(reader, t) for t in TAGS}, filling.at
+
+
+@settings(max_examples=200, deadline=None)
+@given(
+    begin=st.floats(-0.1, 1.1),
+    length=st.floats(0.000001, 1.2),
+    points=st.sampled_from((1, 2, 7, 24, 100, 500, 2000)),
+    tag=st.sampled_from(TAGS),
+)
+def test_a_trend_of_a_long_recording_has_its_extremes(
+    busy: tuple[History, dict[str, list[Read]], int], begin: float, length: float, points: int, tag: str
+) -> None:
+    history, every, end_ms = busy
+    from_ms = BUSY_MS + round(begin * (end_ms - BUSY_MS))
+    to_ms = from_ms + 1 + round(length * (end_ms - BUSY_MS))
+    trend = history.trend(tag, from_ms, to_ms, points)
+    assert len(trend.buckets) <= points
+    held: dict[int, list[Read]] = {b.from_ms: [] for b in trend.buckets}
+    begins_at = sorted(held)
+    for r in every[tag]:
+        if from_ms <= r.at_ms < to_ms:
+            held[begins_at[bisect_right(begins_at, r.at_ms) - 1]].append(r)
+    for b in trend.buckets:
+        assert all(r.at_ms < b.to_ms for r in held[b.from_ms])
+        assert close(b.figures, held[b.from_ms]), b
 
 
 def test_a_peak_of_one_poll_stands_out_of_a_year(tmp_path: Path) -> None:
