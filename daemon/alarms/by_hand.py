@@ -8,11 +8,11 @@ Figures are common practice, no source. Pure.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from typing import ClassVar, Final
 
 from config.model import ControlTest
 from config.water_tests import WATER_TESTS, shown_result, with_title
-from daemon.alarms.condition import AlarmCell
+from daemon.alarms.condition import AlarmCell, Asked
 from daemon.core.say import System, minutes
 from daemon.measure.boiler_state import STEAMING
 from daemon.measure.manual import Result, latest
@@ -28,6 +28,8 @@ SAFETY_DEVICES: Final = ("column_test", "cutoff_test", "safety_valve_test", "fla
 @dataclass(frozen=True, slots=True)
 class OutOfRange:
     """The last result of a test lies outside its control range."""
+
+    asked: ClassVar[Asked] = Asked.MINUTES
 
     rule: ControlTest
 
@@ -63,6 +65,8 @@ class OutOfRange:
 class Overdue:
     """No result for longer than the plant has agreed on. A boiler that does not steam owes none."""
 
+    asked: ClassVar[Asked] = Asked.MINUTES
+
     rule: ControlTest
     boiler: int = -1
 
@@ -96,6 +100,8 @@ class Overdue:
 @dataclass(frozen=True, slots=True)
 class SafetyTestFailed:
     """The last test of a safety device was entered as failed."""
+
+    asked: ClassVar[Asked] = Asked.MINUTES
 
     target: str
     what: str

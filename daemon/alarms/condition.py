@@ -7,6 +7,7 @@ an alarm, and never starts one by itself). Pure. May import: daemon.core, daemon
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import Enum
 from typing import Protocol
 
 from daemon.core.cells import Cell, cell
@@ -38,8 +39,20 @@ class AlarmCell(Cell):
     inside_n: int = 0
 
 
+class Asked(Enum):
+    """When a condition is asked, beside every group in which something happened (`Senses.event`).
+
+    A condition says its own by a class attribute `asked`; one that says nothing is asked in every group. In between a
+    condition must give the same answer as before, or None: nothing it looks at has changed.
+    """
+
+    EVERY_GROUP = "every group"
+    EVENTS = "events"  # it looks at contacts, reasons, states, facts and acts alone; a delay that runs is followed
+    MINUTES = "minutes"  # it judges nothing but in the first group of a minute (`Senses.minute`)
+
+
 class Condition(Protocol):
-    """One thing that may be wrong with one target."""
+    """One thing that may be wrong with one target; see `Asked`."""
 
     def judge(self, s: Senses, c: AlarmCell) -> bool | None:
         """True, false, or None for no judgement now. Sets `c.value` and `c.limit`; may use the memo fields."""
@@ -72,6 +85,12 @@ class Alarm:
     mails: bool
 
     @property
+    def asked(self) -> Asked:
+        """When its condition is asked."""
+        asked: Asked = getattr(self.condition, "asked", Asked.EVERY_GROUP)
+        return asked
+
+    @property
     def identity(self) -> tuple[str, str, str]:
         """What it stays known by across changes of the plant file; it never holds a limit."""
         return self.target, self.kind, self.name
@@ -98,6 +117,11 @@ def delayed(c: AlarmCell, judged: bool | None, on_delay_ms: int, off_delay_ms: i
         c.active, c.off_ms = False, -1
         return False
     return None
+
+
+def running(c: AlarmCell) -> bool:
+    """Whether a delay of it runs."""
+    return (c.on_ms >= 0 and not c.active) or c.off_ms >= 0
 
 
 def forget(c: AlarmCell) -> None:

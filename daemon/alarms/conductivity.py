@@ -20,9 +20,9 @@ given at all. Pure.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from typing import ClassVar, Final
 
-from daemon.alarms.condition import AlarmCell
+from daemon.alarms.condition import AlarmCell, Asked
 from daemon.core.reasons import Quality, Reason, quality, words
 from daemon.core.say import System, minutes, say
 from daemon.measure.boiler_state import STEAMING
@@ -171,6 +171,8 @@ class NoSample:
 @dataclass(frozen=True, slots=True)
 class LoopFault:
     """The probe's 4-20 mA loop is open or shorted (NAMUR NE 43)."""
+
+    asked: ClassVar[Asked] = Asked.EVENTS
 
     boiler: int
     wiring: BoilerWiring

@@ -7,9 +7,9 @@ the cause in the interlock's alarm, whichever was polled first. Pure.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from typing import ClassVar, Final
 
-from daemon.alarms.condition import AlarmCell
+from daemon.alarms.condition import AlarmCell, Asked
 from daemon.core.reasons import words
 from daemon.core.say import System, minutes
 from daemon.measure.boiler_state import DRAINED, LAID_UP, OFF
@@ -22,6 +22,8 @@ SAME_CAUSE_MS: Final = 30_000
 @dataclass(frozen=True, slots=True)
 class ContactSays:
     """A contact in a role that is an alarm when true; `words` go into the evidence."""
+
+    asked: ClassVar[Asked] = Asked.EVENTS
 
     boiler: int
     wiring: BoilerWiring
@@ -56,6 +58,8 @@ class ContactSays:
 @dataclass(frozen=True, slots=True)
 class InterlockOpen:
     """The boiler should run, and its limit circuit is open (or its burner has been silent for long)."""
+
+    asked: ClassVar[Asked] = Asked.EVENTS
 
     boiler: int
     wiring: BoilerWiring

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import ClassVar
 
-from daemon.alarms.condition import AlarmCell
+from daemon.alarms.condition import AlarmCell, Asked
 from daemon.core.reasons import words
 from daemon.core.say import System, minutes
 from daemon.measure.senses import Senses
@@ -13,6 +14,8 @@ from daemon.measure.senses import Senses
 @dataclass(frozen=True, slots=True)
 class ModuleSilent:
     """A module gives no usable answer, while its link is up."""
+
+    asked: ClassVar[Asked] = Asked.EVENTS
 
     module: int
 
@@ -35,6 +38,8 @@ class ModuleSilent:
 class LinkDown:
     """No connection on a link: every module on it is out of reach."""
 
+    asked: ClassVar[Asked] = Asked.EVENTS
+
     modules: tuple[int, ...]
 
     def judge(self, s: Senses, c: AlarmCell) -> bool | None:
@@ -56,6 +61,8 @@ class LinkDown:
 @dataclass(frozen=True, slots=True)
 class Reported:
     """What the service reports of itself: disk, clock, mail, copy, store, gaps. `fact` indexes `Senses.facts`."""
+
+    asked: ClassVar[Asked] = Asked.EVENTS
 
     fact: int
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,9 +80,11 @@ class MailRow:
     body: str  # JSON of the notice
 
 
-@dataclass(frozen=True, slots=True)
-class Derived:
-    """A new value of a derived tag (B1.conductivity, makeup.total): the value in base units and its reason."""
+class Derived(NamedTuple):
+    """A new value of a derived tag (B1.conductivity, makeup.total): the value in base units and its reason.
+
+    A tuple, because several are made for every group.
+    """
 
     tag: int  # index in the plant's list of derived tags
     value: float

@@ -8,11 +8,12 @@ from __future__ import annotations
 
 import json
 import zlib
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 from config.model import Plant
-from daemon.alarms.condition import Alarm, AlarmCell
+from daemon.alarms.condition import Alarm, AlarmCell, Asked
 from daemon.core.cells import Cell, cell
 from daemon.core.say import System
 from daemon.engine.alarm_list import alarms_of
@@ -27,14 +28,29 @@ class SnapshotError(ValueError):
     """A packed state that does not belong to this plant or program."""
 
 
+class Asking(NamedTuple):
+    """An alarm as the step's loop takes it. `boiler`: the one whose rest suppresses it, -1 for none."""
+
+    i: int
+    alarm: Alarm
+    judge: Callable[[Senses, AlarmCell], bool | None]
+    boiler: int
+    on_delay_ms: int
+    off_delay_ms: int
+    lazy: bool  # it is not asked in every group
+
+
 @dataclass(frozen=True, slots=True)
 class Programme:
-    """A plant made ready for the engine."""
+    """A plant made ready for the engine. `asks`: every alarm; the others those asked when nothing happened."""
 
     plant: Plant
     wiring: Wiring
     alarms: tuple[Alarm, ...]
     system: System
+    asks: tuple[Asking, ...]
+    asks_minute: tuple[Asking, ...]
+    asks_group: tuple[Asking, ...]
 
 
 @cell
@@ -45,6 +61,8 @@ class Cells(Cell):
     alarms: list[AlarmCell]
     next_occurrence: int = 1
     number: int = 0
+    pending: tuple[int, ...] = ()  # alarms not asked in every group whose delay runs
+    fresh: bool = True  # every alarm is to be asked in the next group
     shelved: tuple[tuple[Any, ...], ...] = ()  # target, kind, name, until (UTC ms), by, why, ends (elapsed ms)
 
 
@@ -60,7 +78,22 @@ class State:
 def programme(plant: Plant) -> Programme:
     """Compile a plant."""
     w = wire(plant)
-    return Programme(plant, w, alarms_of(plant, w), plant.plant.units)
+    alarms = alarms_of(plant, w)
+    asks = tuple(_asking(i, a) for i, a in enumerate(alarms))
+    return Programme(
+        plant,
+        w,
+        alarms,
+        plant.plant.units,
+        asks,
+        tuple(a for a in asks if a.alarm.asked is not Asked.EVENTS),
+        tuple(a for a in asks if a.alarm.asked is Asked.EVERY_GROUP),
+    )
+
+
+def _asking(i: int, a: Alarm) -> Asking:
+    boiler = a.boiler if a.suppressed_when_off else -1
+    return Asking(i, a, a.condition.judge, boiler, a.on_delay_ms, a.off_delay_ms, a.asked is not Asked.EVERY_GROUP)
 
 
 def start(plant: Plant, version: int) -> State:

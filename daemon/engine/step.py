@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from typing import Final
 
 from daemon.alarms.by_hand import OutOfRange, Overdue
-from daemon.alarms.condition import Alarm, AlarmCell, delayed, forget
+from daemon.alarms.condition import Alarm, AlarmCell, delayed, forget, running
 from daemon.alarms.kinds import KINDS
 from daemon.alarms.table import STANDING, Cue, Event, move
 from daemon.alarms.table import State as Life
@@ -22,7 +22,7 @@ from daemon.core.scan import Group
 from daemon.core.tags import STATES
 from daemon.engine.acts import apply
 from daemon.engine.setting_aside import clock, contradicted, ended
-from daemon.engine.state import Cells, Programme, State
+from daemon.engine.state import Asking, Cells, Programme, State
 from daemon.measure.aside import every as said
 from daemon.measure.boiler_state import STEAMING
 from daemon.measure.senses import FACTS, take
@@ -74,26 +74,7 @@ class _Step:
             self._aside()
         if self.all_stored:
             senses.ended = group.segment
-        boilers, t = senses.boilers, senses.t
-        for i, (alarm, c) in enumerate(zip(self.p.alarms, cells.alarms, strict=True)):
-            if c.state == _OUT:
-                continue
-            if alarm.suppressed_when_off:
-                steams = boilers[alarm.boiler].state.state == STEAMING
-                if not steams:
-                    if c.state == _SHELVED:
-                        forget(c)
-                    elif c.state != _SUPPRESSED:
-                        self._suppress(i, alarm, c)
-                    continue
-                if c.state == _SUPPRESSED:
-                    self._cue(i, alarm, c, Cue.RELEASE, told=c.held)
-                    c.held = c.stood = False
-            turned = delayed(c, alarm.condition.judge(senses, c), alarm.on_delay_ms, alarm.off_delay_ms, t)
-            if turned is not None:
-                self._cue(i, alarm, c, Cue.RAISED if turned else Cue.CLEARED)
-            elif c.active and c.state == _NORMAL:
-                self._cue(i, alarm, c, Cue.RAISED)
+        self._judge(self._asked())
         cells.number = group.number
         senses.results_new = senses.aside_new = False
         return GroupOutcome(
@@ -109,11 +90,57 @@ class _Step:
             manual=tuple(self.manual),
         )
 
+    def _asked(self) -> Sequence[Asking]:
+        """The alarms to ask in this group, in plant-file order."""
+        cells, senses, p = self.cells, self.cells.senses, self.p
+        event = senses.event or senses.aside_new or senses.results_new or bool(self.journal or self.acts)
+        if event or cells.fresh:
+            cells.fresh = False
+            return p.asks
+        some = p.asks_minute if senses.minute else p.asks_group
+        if not cells.pending:
+            return some
+        return [p.asks[i] for i in sorted({*(ask.i for ask in some), *cells.pending})]
+
+    def _judge(self, asks: Sequence[Asking]) -> None:
+        """Ask alarms in turn; what came of it goes through delays and life cycle."""
+        alarms, senses = self.cells.alarms, self.cells.senses
+        boilers, t = senses.boilers, senses.t
+        pending = []
+        for i, alarm, judge, boiler, on_delay_ms, off_delay_ms, lazy in asks:
+            c = alarms[i]
+            if c.state == _OUT:
+                continue
+            if boiler >= 0:
+                if boilers[boiler].state.state != STEAMING:
+                    if c.state == _SHELVED:
+                        forget(c)
+                    elif c.state != _SUPPRESSED:
+                        self._suppress(i, alarm, c)
+                    continue
+                if c.state == _SUPPRESSED:
+                    self._cue(i, alarm, c, Cue.RELEASE, told=c.held)
+                    c.held = c.stood = False
+            judged = judge(senses, c)
+            turned = None
+            if judged or (judged is not None and (c.active or c.on_ms >= 0)):
+                turned = delayed(c, judged, on_delay_ms, off_delay_ms, t)
+                if lazy and running(c):
+                    pending.append(i)
+            elif lazy and judged is None and running(c):
+                pending.append(i)
+            if turned is not None:
+                self._cue(i, alarm, c, Cue.RAISED if turned else Cue.CLEARED)
+            elif c.active and c.state == _NORMAL:
+                self._cue(i, alarm, c, Cue.RAISED)
+        self.cells.pending = tuple(pending)
+
     def _gap(self) -> None:
         stands = self.cells.senses.facts[_GAP].active
         for f in self.cells.senses.facts:
             if f.once:
                 f.active = f.once = False
+                self.cells.fresh = True
         fact, gap = self.cells.senses.facts[_GAP], self.group.gap_ms
         fact.active = fact.once = gap >= GAP_TOLD_MS
         if gap > 0:

@@ -202,18 +202,25 @@ def _meters(c: Balance, r: BalanceRules, s: Senses, w: Wiring) -> Sequence[float
     """Sum what passed since the last group; m3 by meter."""
     now = c.sums.now
     passed = [0.0] * len(r.meters)
+    counters, whys = s.counters, s.counter_reasons
     for m, wired in zip(r.meters, w.meters, strict=True):
-        counter, i = s.counters[wired.slot], m.index
+        slot, i = wired.slot, m.index
+        counter = counters[slot]
         if counter.last < 0:
             continue
-        m3 = counter.volume(wired.spec)
-        kg = counter.mass(wired.spec)
-        if c.m3[i] >= 0 and m3 > c.m3[i]:
-            passed[i] = m3 - c.m3[i]
-            now[m.base] += passed[i]
-            now[m.base + 1] += kg - c.kg[i]
-        c.m3[i], c.kg[i] = m3, kg
-        if s.counter_reasons[wired.slot] in GAPS:
+        spec = wired.spec
+        if counter.era:
+            spec = spec.changes[counter.era - 1].spec
+        pulses = (counter.total - counter.base_total) * spec.pulse_m3
+        m3, before = counter.base_m3 + pulses, c.m3[i]
+        if m3 != before:
+            kg = counter.base_kg + pulses * spec.density
+            if m3 > before >= 0:
+                passed[i] = m3 - before
+                now[m.base] += passed[i]
+                now[m.base + 1] += kg - c.kg[i]
+            c.m3[i], c.kg[i] = m3, kg
+        if whys[slot] in GAPS:
             now[m.base + 2] += 1
     return passed
 
@@ -232,7 +239,7 @@ def _boiler(
         return
     now[base + STEAMING] += dt
     smp = b.sampler
-    if smp.value is None or not smp.this_run or s.t - smp.elapsed_ms > _lasts(b, b_wiring):
+    if smp.value is None or not smp.this_run or _stale(s.t - smp.elapsed_ms, b, b_wiring):
         return
     shaky = dt if smp.reason else 0
     now[base + ALONE] += dt
@@ -256,6 +263,11 @@ def _opening(s: Senses, b: BoilerCell, w: BoilerWiring, modulating: bool) -> flo
             return 0.0
     position = s.values[w.position] if modulating else None
     return 1.0 if position is None else min(max(position, 0.0), 100.0) / 100
+
+
+def _stale(age_ms: int, b: BoilerCell, w: BoilerWiring) -> bool:
+    """Whether a representative reading so old no longer stands for the boiler's water; none that is fresh is."""
+    return age_ms > STALE_CONTINUOUS_MS and age_ms > _lasts(b, w)
 
 
 def _lasts(b: BoilerCell, w: BoilerWiring) -> int:

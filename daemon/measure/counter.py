@@ -120,7 +120,9 @@ class Counter(Cell):
             return Reason.GOOD
         gap_ms = elapsed_ms - self.last_elapsed_ms
         limit = most_pulses(gap_ms, spec, fell=count < self.last)
-        pulses = wrapped_step(self.last, count, spec.modulus)
+        pulses = count - self.last
+        if pulses < 0:
+            pulses = wrapped_step(self.last, count, spec.modulus)
         if 0 <= pulses <= limit:
             return self._flowed(pulses, count, gap_ms, elapsed_ms, spec)
         if self._ran_back(pulses, count, gap_ms, limit, spec):
@@ -138,16 +140,20 @@ class Counter(Cell):
 
     def _flowed(self, pulses: int, count: int, gap_ms: int, elapsed_ms: int, spec: MeterSpec) -> int:
         """A step that can be flow, unless too many such steps come one after another."""
-        most = most_pulses(0, spec)
-        spare = self.spare + OVERLOAD * spec.max_per_ms * gap_ms - pulses
-        self.spare = min(most, max(-OWED, spare))
-        if pulses and spare < 0:
-            self.refused += pulses
+        per_ms = spec.max_per_ms
+        spare = self.spare + OVERLOAD * per_ms * gap_ms - pulses
+        most = OVERLOAD * per_ms * LATE_MS + ALLOWANCE
+        self.spare = most if spare > most else -OWED if spare < -OWED else spare
+        if pulses:
+            if spare < 0:
+                self.refused += pulses
+                self._believe(count, elapsed_ms)
+                self.pace.begin(elapsed_ms)
+                return Reason.METER_STUTTER
+            self._add(pulses, count, elapsed_ms, spec)
+        else:
             self._believe(count, elapsed_ms)
-            self.pace.begin(elapsed_ms)
-            return Reason.METER_STUTTER
-        self._add(pulses, count, elapsed_ms, spec)
-        if spec.modulus and most_pulses(gap_ms, spec, fell=True) >= spec.modulus:
+        if spec.modulus and per_ms * (gap_ms + LATE_MS) + ALLOWANCE >= spec.modulus:
             self._unknown(elapsed_ms)
             return Reason.COUNTER_RESTARTED
         return Reason.COUNTER_RAN_BACK if self.behind else Reason.GOOD
@@ -217,11 +223,12 @@ class Counter(Cell):
 
     def volume_of(self, total: int, spec: MeterSpec) -> float:
         """What the total was in m3 at so many pulses, counted since the worth of a pulse last changed."""
-        return self.base_m3 + (total - self.base_total) * self.now(spec).pulse_m3
+        now = spec.changes[self.era - 1].spec if self.era else spec
+        return self.base_m3 + (total - self.base_total) * now.pulse_m3
 
     def mass(self, spec: MeterSpec) -> float:
         """The total in kg, 0 for what is no water."""
-        now = self.now(spec)
+        now = spec.changes[self.era - 1].spec if self.era else spec
         return self.base_kg + (self.total - self.base_total) * now.pulse_m3 * now.density
 
     def now(self, spec: MeterSpec) -> MeterSpec:
@@ -279,8 +286,7 @@ class Counter(Cell):
         if pulses:
             self.total += pulses
             self.pace.pulses(pulses, elapsed_ms, gap_ms)
-            flow = self.pace.flow(elapsed_ms, spec)
-            if flow is not None and flow.below:
+            if self.pace.below(elapsed_ms, spec):
                 self.slow += pulses
 
 

@@ -143,10 +143,14 @@ def _pace(
     p, at = r.pacing, s.at
     assert p is not None
     if p.boilers:
-        if not all(s.boilers[i].valve_read for i in p.boilers):
-            pacing.spoil(c)
-            return
-        blowing = any(s.boilers[i].valve == 1 for i in p.boilers)
+        blowing = False
+        for i in p.boilers:
+            b = s.boilers[i]
+            if not b.valve_read:
+                pacing.spoil(c)
+                return
+            if b.valve == 1:
+                blowing = True
         if p.way == "with blow":
             pacing.with_blow(c, p, pump, blowing, dt, at)
         else:
@@ -164,7 +168,11 @@ def _pace(
 
 def _feeding(r: PumpRule, s: Senses) -> bool:
     """Whether a boiler that the pump serves is running; a pump that serves none always may."""
-    return not r.serves or any(s.boilers[i].state.state not in (OFF, HOT_STANDBY) for i in r.serves)
+    for i in r.serves:
+        state = s.boilers[i].state.state
+        if state != OFF and state != HOT_STANDBY:
+            return True
+    return not r.serves
 
 
 def pump_figures(r: PumpRule, c: PacingCell, s: Senses, sums: Sums, tanks: Sequence[TankRule]) -> list[Figure]:

@@ -41,8 +41,9 @@ def flashing(c: Flash, raw: float, t: int, noise: float, span: float, resolution
     c.n += 1
     neighbours = 0 <= t - c.last_ms <= TOGETHER_MS
     low = False
-    if len(c.window) >= 5:
-        top = sorted(c.window)[-3]
+    window = c.window
+    if len(window) >= 5 and (c.low or raw < max(window) - SPAN_DEPTH * span):  # else it cannot be low
+        top = sorted(window)[-3]
         depth = max(DEPTH * abs(top), SPAN_DEPTH * span, 8.0 * noise, 6.0 * resolution)
         low = raw < top - depth
         if low and not c.low:
@@ -51,13 +52,14 @@ def flashing(c: Flash, raw: float, t: int, noise: float, span: float, resolution
             c.fell = False
         if c.low and c.fell and not low and neighbours and raw - c.last > depth / 2:
             c.ends = (*c.ends, c.n)
-    c.ends = tuple(n for n in c.ends if c.n - n < AMONG)
+    if c.ends:
+        c.ends = tuple(n for n in c.ends if c.n - n < AMONG)
     if low:
         c.low_n = c.n
     if len(c.ends) >= SPIKES:
         c.on = True
     elif c.on and c.n - c.low_n >= WINDOW:
         c.on = False
-    c.window = (*c.window, raw)[-WINDOW:]
+    c.window = (*window, raw) if len(window) < WINDOW else (*window[1:], raw)
     c.last, c.last_ms, c.low = raw, t, low
     return c.on

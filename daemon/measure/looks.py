@@ -21,11 +21,18 @@ def role(s: Senses, r: Role) -> bool | None:
 
 def role_now(s: Senses, r: Role) -> bool | None:
     """As `role`, but None too while the contact cannot be read at present."""
-    return None if r.slot < 0 or s.contact_reasons[r.slot] else role(s, r)
+    slot = r.slot
+    if slot < 0 or s.contact_reasons[slot]:
+        return None
+    on = s.contacts[slot].on
+    return None if on is None else on == r.when
 
 
 def good_value(s: Senses, slot: int) -> float | None:
     """An analogue value that is not bad, else None."""
-    if slot < 0 or quality(s.reasons[slot]) is Quality.BAD:
+    if slot < 0:
+        return None
+    why = s.reasons[slot]
+    if why and quality(why) is Quality.BAD:
         return None
     return s.values[slot]

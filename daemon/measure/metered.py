@@ -26,8 +26,9 @@ def follow(
 ) -> None:
     """Add to `out` what is new; all of it when `repeat`. `now`: elapsed ms and UTC ms of the poll."""
     real, at_ms = now
-    pace, spec = c.pace, c.now(m.spec)
-    if c.last >= 0 and c.last_elapsed_ms == real and day.day != calendar.day:
+    pace = c.pace
+    read = c.last_elapsed_ms
+    if day.day != calendar.day and c.last >= 0 and read == real:
         for volume, reason in day.follow(calendar, c, m.spec, at_ms, zone):
             out.append(Derived(m.tag_day, volume, reason))
         out.append(Derived(m.tag_today, *day.today(c, m.spec)))
@@ -35,18 +36,24 @@ def follow(
         if day.yesterday is not None:
             out.append(Derived(m.tag_day, day.yesterday, day.yesterday_reason))
         out.append(Derived(m.tag_today, *day.today(c, m.spec)))
-    new = pace.new_ms == real or pace.first_ms == real
-    new |= why >= Reason.COUNTER_RESTARTED or why == Reason.COUNTS_LOST
-    if not (new or repeat or pace.fell(c.last_elapsed_ms, spec)):
+    spec = m.spec.changes[c.era - 1].spec if c.era else m.spec
+    new = pace.new_ms == real or pace.first_ms == real or why >= _RESTARTED or why == _LOST
+    if not (new or repeat or (pace.told and pace.fell(read, spec))):
         return
-    flow = pace.flow(c.last_elapsed_ms, spec)  # as of the last count: one that cannot be read does not fall
-    total_why = why or (int(Reason.BELOW_MINIMUM_FLOW) if flow is not None and flow.below else 0)
-    out.append(Derived(m.tag_total, c.volume(m.spec), total_why))
-    if m.tag_mass >= 0:
-        out.append(Derived(m.tag_mass, c.mass(m.spec), total_why))
+    flow = pace.flow(read, spec)  # as of the last count: one that cannot be read does not fall
+    total_why = why or (_BELOW if flow is not None and flow.below else 0)
+    pulses, pulse_m3 = c.total - c.base_total, spec.pulse_m3
+    out.append(Derived(m.tag_total, c.base_m3 + pulses * pulse_m3, total_why))
+    by_mass = m.tag_mass >= 0
+    if by_mass:
+        out.append(Derived(m.tag_mass, c.base_kg + pulses * pulse_m3 * spec.density, total_why))
     if flow is None:
         return
-    pace.told = flow.rate / (HOUR_MS * spec.pulse_m3)
-    out.append(Derived(m.tag_rate, flow.rate, why or flow.reason))
-    if m.tag_mass >= 0:
-        out.append(Derived(m.tag_mass_rate, flow.rate * spec.density, why or flow.reason))
+    rate, rate_why = flow.rate, why or flow.reason
+    pace.told = rate / (HOUR_MS * pulse_m3)
+    out.append(Derived(m.tag_rate, rate, rate_why))
+    if by_mass:
+        out.append(Derived(m.tag_mass_rate, rate * spec.density, rate_why))
+
+
+_RESTARTED, _LOST, _BELOW = int(Reason.COUNTER_RESTARTED), int(Reason.COUNTS_LOST), int(Reason.BELOW_MINIMUM_FLOW)

@@ -73,6 +73,8 @@ def _lengths(ran: int, least: int, most: int, tolerance: int) -> int:
 
 def with_blow(c: PacingCell, r: PacingRule, pump: bool, blowing: bool, dt: int, at: int) -> None:
     """The pump goes with the valve; past the limit of one blow it may rest."""
+    if not (pump or blowing or c.phase or c.more_ms or c.on_ms or c.less_ms):
+        return  # neither runs, as before
     c.time_ms = c.time_ms + dt if blowing and c.phase else 0
     c.phase = int(blowing)
     past = bool(r.limit_ms) and c.time_ms > r.limit_ms

@@ -11,9 +11,7 @@ Pure. May import: config, daemon.core.
 
 from __future__ import annotations
 
-import math
-from dataclasses import dataclass
-from typing import Final
+from typing import Final, NamedTuple
 
 from daemon.core.cells import Cell, cell
 from daemon.core.reasons import Reason
@@ -23,11 +21,11 @@ WINDOW_MS: Final = 60_000
 ENOUGH: Final = 8  # pulses
 LONGEST_MS: Final = 600_000
 PAUSE: Final = 4.0  # times the time between pulses before
+_GOOD, _BELOW, _FEW = int(Reason.GOOD), int(Reason.BELOW_MINIMUM_FLOW), int(Reason.FEW_PULSES)
 ROUGH: Final = 1.25  # bounds further apart than this make a rate uncertain
 
 
-@dataclass(frozen=True, slots=True)
-class Flow:
+class Flow(NamedTuple):
     """A flow and its bounds in m3/h; `reason` of it: GOOD, FEW_PULSES or BELOW_MINIMUM_FLOW."""
 
     rate: float
@@ -80,6 +78,14 @@ class Anchors(Cell):
     def _spacing_ms(self) -> float:
         return (self.new_ms - self.old_ms) / (self.new_n - self.old_n)
 
+    def below(self, elapsed_ms: int, spec: MeterSpec) -> bool:
+        """Whether the flow is surely below the meter's least; `flow` says the same at more cost."""
+        t = self.new_ms - self.old_ms
+        if self.old_ms < 0 or t <= 0 or self.new_n - self.old_n >= spec.least_per_ms * t:
+            return False  # no flow, or one whose middle is not below
+        flow = self.flow(elapsed_ms, spec)
+        return flow is not None and flow.below
+
     def flow(self, elapsed_ms: int, spec: MeterSpec) -> Flow | None:
         """The flow when nothing came from the newest pulse until `elapsed_ms`; None while nothing can be said.
 
@@ -96,21 +102,25 @@ class Anchors(Cell):
             if t <= 0:  # pulses of one instant tell no time
                 return None
             value = n / t
-            low = max(n / (t + p), (n - 1) / t)
-            high = min(n / (t - p) if t > p else math.inf, (n + 1) / t)
+            low, less = n / (t + p), (n - 1) / t
+            if less > low:
+                low = less
+            high = (n + 1) / t
+            if t > p and (most := n / (t - p)) < high:
+                high = most
             quiet_ms = elapsed_ms - self.new_ms
             if quiet_ms > 0 and (most := 1 / quiet_ms) < high:
                 value, high = min(value, most), most
                 low = low if low <= most else 0.0
-        reason = int(Reason.GOOD)
+        reason = _GOOD
         if high < spec.least_per_ms and not low:
             value = 0.0
         elif value < spec.least_per_ms and low:
-            reason = int(Reason.BELOW_MINIMUM_FLOW)
+            reason = _BELOW
         elif high > ROUGH * low:
-            reason = int(Reason.FEW_PULSES)
+            reason = _FEW
         unit = HOUR_MS * spec.pulse_m3
-        below = reason == Reason.BELOW_MINIMUM_FLOW and high < spec.least_per_ms
+        below = reason == _BELOW and high < spec.least_per_ms
         return Flow(value * unit, low * unit, high * unit, reason, below)
 
     def fell(self, elapsed_ms: int, spec: MeterSpec) -> bool:

@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING, Final
 
 from daemon.core.outcome import Derived
 from daemon.core.reasons import Quality, Reason, quality
-from daemon.core.scan import Group, Scan
 from daemon.measure import blow as blows
 from daemon.measure import boiler_state, liveness, sampling, watch
 from daemon.measure.correction import at_25, corrected
@@ -40,24 +39,23 @@ def follow(
     s: Senses,
     b: BoilerCell,
     w: BoilerWiring,
-    group: Group,
-    verdicts: list[list[int]],
+    verdict: list[int] | None,
     opened: bool | None,
     around: Around,
     steaming: bool,
     dt: int,
     out: Taken,
 ) -> None:
-    """Take one group's view of the probe."""
+    """Take one group's view of the probe. `verdict`: those of its module, None where that was not polled."""
     t, at = s.t, s.at
     line, smp, rule = w.probe_line, b.sampler, w.sample_rule
     assert line is not None
     value, why = s.values[w.probe], s.reasons[w.probe]
-    read_now = any(scan.module == w.probe_at[0] for scan in group.scans)
+    read_now = verdict is not None
     _signal_kind(b, w)
     opened, mine = _own(b, w, opened, around, t)
     flows = mine and _proven(s, w) and sampling.flowing(smp, rule, t, opened, steaming)
-    celsius = _temperature(s, b, w, group, flows, around.line_open)
+    celsius = _temperature(s, b, w, flows, around.line_open)
     if value is not None:
         raw = value
         end = _at_an_end(line, value)
@@ -95,10 +93,12 @@ def follow(
         b.low_end_ms = t if b.low_end_ms < 0 else b.low_end_ms
     elif read_now and value is not None:
         b.low_end_ms = -1
-    if read_now:
+    if verdict is not None:
         s.reasons[w.probe] = now
-        for scan, verdict in zip(group.scans, verdicts, strict=True) if mine or smp.mixed else ():
-            _mark(w, scan, verdict, now)
+        channel = w.probe_at[1]
+        # over the plain verdict of its channel (of a shared probe, that of the boiler it sees)
+        if (mine or smp.mixed) and not (verdict[channel] and not now):
+            verdict[channel] = now
     _reading(b, w, at, steaming, dt, out)
 
 
@@ -140,7 +140,7 @@ def _proven(s: Senses, w: BoilerWiring) -> bool:
     return w.flow.slot < 0 or role_now(s, w.flow) is True
 
 
-def _temperature(s: Senses, b: BoilerCell, w: BoilerWiring, group: Group, flows: bool, neighbour: bool) -> float | None:
+def _temperature(s: Senses, b: BoilerCell, w: BoilerWiring, flows: bool, neighbour: bool) -> float | None:
     """The probe's temperature where it can be used."""
     slot = w.probe_temperature
     celsius = good_value(s, slot)
@@ -227,14 +227,13 @@ def _reading(b: BoilerCell, w: BoilerWiring, at: int, steaming: bool, dt: int, o
 
 def _at_an_end(line: Line, value: float) -> int:
     """RANGE_HIGH_END or RANGE_LOW_END where a value rests at the top or bottom of its range, else 0."""
-    ma = line.ma(line.zero + (value - line.low) / line.gain)
-    low, high = int(Reason.RANGE_LOW_END), int(Reason.RANGE_HIGH_END)
+    ma = line.low_ma + (line.zero + (value - line.low) / line.gain - line.low_count) * line.ma_gain
+    if ma >= line.top_ma - line.tolerance_ma:
+        at_top = True
+    elif ma <= line.bottom_ma + line.tolerance_ma:
+        at_top = False
+    else:
+        return 0
     if line.gain * line.ma_gain < 0:  # more current is less
-        low, high = high, low
-    return high if line.at_high_end(ma) else low if line.at_low_end(ma) else 0
-
-
-def _mark(w: BoilerWiring, scan: Scan, verdict: list[int], reason: int) -> None:
-    """Write the probe's verdict over the plain one of its channel (of a shared probe, that of the boiler it sees)."""
-    if w.probe_at[0] == scan.module and not (verdict[w.probe_at[1]] and not reason):
-        verdict[w.probe_at[1]] = reason
+        at_top = not at_top
+    return int(Reason.RANGE_HIGH_END if at_top else Reason.RANGE_LOW_END)

@@ -134,6 +134,7 @@ class Senses(Cell):
     unwatched: int = 0
     ended: int = -1  # the clock segment in which a run ended here with all it had read in the log, else -1
     day: bool = True  # the plant's day, in which what is for the day is told
+    event: bool = True  # something happened in this group: a contact, a reason, a state, an answer that failed
     minute: bool = True  # the first group of a minute, or of a new result: what goes by the clock is judged
 
 
@@ -189,18 +190,21 @@ def take(s: Senses, w: Wiring, group: Group) -> Taken:
             if m.spec.clears:
                 s.counters[m.slot].doubt_stored(s.real)
     s.ended = -1
+    s.event = group.gap_ms > 0
+    before = s.reasons[:], s.contact_reasons[:], s.counter_reasons[:]
     if s.minute:
         s.day = w.daytime.holds(at)
     verdicts = [_scan(s, w, scan, t, at) for scan in group.scans]
+    polled = dict(zip([scan.module for scan in group.scans], verdicts, strict=True))
     if s.outs:
         out_of_service.tags(s, w, group, verdicts)
     valves = [valve_open(s, b, bw) for b, bw in zip(s.boilers, w.boilers, strict=True)]
     for i, (b, bw) in enumerate(zip(s.boilers, w.boilers, strict=True)):
-        _boiler(s, b, bw, group, verdicts, dt, repeat, out, valves[i], _around(valves, bw))
+        _boiler(s, b, bw, group, polled, dt, repeat, out, valves[i], _around(valves, bw))
     if s.outs:
         out_of_service.boilers(s, w, group, verdicts, out)
     out.verdicts = [tuple(v) for v in verdicts]
-    _meters(s, w, group, repeat, out)
+    _meters(s, w, polled, repeat, out)
     for rule, c in zip(w.bleeds, s.bleeds, strict=True):
         _bleed(s, w, rule, c, valves, group.gap_ms > 0)
     if s.minute:
@@ -208,13 +212,16 @@ def take(s: Senses, w: Wiring, group: Group) -> Taken:
             steams = any(s.boilers[i].state.state == STEAMING for i in water.boilers)
             usual.follow(u, good_value(s, water.slot) if steams else None)
     balance.follow(s, w, dt, group.gap_ms > 0, repeat, out)
+    if not s.event:
+        s.event = (s.reasons, s.contact_reasons, s.counter_reasons) != before
     return out
 
 
 def _scan(s: Senses, w: Wiring, scan: Scan, t: int, at: int) -> list[int]:
     counts = scan.counts
     verdict = list(scan.faults)
-    _module(s.modules[scan.module], scan, t)
+    if _module(s.modules[scan.module], scan, t):
+        s.event = True
     values, reasons, read_ms = s.values, s.reasons, s.read_ms
     for channel, kind, slot, line, debounce, spec in w.uses[scan.module]:
         count = counts[channel]
@@ -231,8 +238,11 @@ def _scan(s: Senses, w: Wiring, scan: Scan, t: int, at: int) -> list[int]:
                 verdict[channel] = why
         elif kind == CONTACT:
             s.contact_reasons[slot] = verdict[channel]
-            if count is not None:
-                s.contacts[slot].step(int(count), t, at, debounce)
+            contact = s.contacts[slot]
+            if count == contact.on and not contact.turning:
+                continue
+            if count is not None and contact.step(int(count), t, at, debounce):
+                s.event = True
         else:
             assert spec is not None
             counter = s.counters[slot]
@@ -252,11 +262,12 @@ def _scan(s: Senses, w: Wiring, scan: Scan, t: int, at: int) -> list[int]:
     return verdict
 
 
-def _module(m: ModuleCell, scan: Scan, t: int) -> None:
+def _module(m: ModuleCell, scan: Scan, t: int) -> bool:
+    """Take a module's answer; True unless it answers as it did."""
     faults = scan.faults
     first = faults[0] if faults else 0
     if first == Reason.STOPPING:
-        return
+        return True
     if first == Reason.LINK_DOWN and m.down_ms < 0:
         m.down_ms = t
     if first and all(faults):  # not one usable channel
@@ -266,9 +277,11 @@ def _module(m: ModuleCell, scan: Scan, t: int) -> None:
             m.reason = first
             if first != Reason.LINK_DOWN:
                 m.down_ms = -1
-        return
+        return True
+    news = m.silent_ms >= 0 or m.answered_ms < 0 or m.reason != first
     m.silent_ms = m.down_ms = -1
     m.answered_ms, m.reason = t, first
+    return news
 
 
 def valve_open(s: Senses, b: BoilerCell, w: BoilerWiring) -> bool | None:
@@ -286,7 +299,7 @@ def _boiler(
     b: BoilerCell,
     w: BoilerWiring,
     group: Group,
-    verdicts: list[list[int]],
+    polled: dict[int, list[int]],
     dt: int,
     repeat: bool,
     out: Taken,
@@ -314,9 +327,12 @@ def _boiler(
         or (was in (boiler_state.OFF, boiler_state.LAID_UP) and t - idle_since >= LONG_OFF_MS)
     ):
         b.reached_band = False
+    if b.state_changed or b.valve_read is not (opened is not None):
+        s.event = True
     b.valve_read = opened is not None
     if opened is not None and int(opened) != b.valve:
         b.valve, b.valve_ms, b.valve_at = int(opened), t, at
+        s.event = True
         b.ref = b.sampler.value if b.sampler.this_run else None
         repeat = True
     if repeat and w.tag_valve >= 0 and b.valve >= 0:
@@ -324,7 +340,7 @@ def _boiler(
     if group.gap_ms > 0:
         sampling.unwatched(b.sampler, t)
     if w.probe >= 0:
-        sense_probe.follow(s, b, w, group, verdicts, opened, around, steaming, dt, out)
+        sense_probe.follow(s, b, w, polled.get(w.probe_at[0]), opened, around, steaming, dt, out)
     done = blows.follow(b.blow, w.name, opened, w.joins_ms, w.poll_ms, t, at, group.gap_ms > 0, around.line_open)
     if done is not None:
         out.blows.append(done)
@@ -345,9 +361,8 @@ def _around(valves: list[bool | None], w: BoilerWiring) -> sense_probe.Around:
     )
 
 
-def _meters(s: Senses, w: Wiring, group: Group, repeat: bool, out: Taken) -> None:
+def _meters(s: Senses, w: Wiring, polled: dict[int, list[int]], repeat: bool, out: Taken) -> None:
     s.calendar.turn(s.at, w.zone)
-    polled = {scan.module for scan in group.scans}
     now = s.real, s.at
     for m, day in zip(w.meters, s.days, strict=True):
         if m.module in polled:
@@ -358,15 +373,25 @@ def _meters(s: Senses, w: Wiring, group: Group, repeat: bool, out: Taken) -> Non
             out.derived.append(Derived(t.tag, *told))
 
 
+def _not_shut(s: Senses, w: BoilerWiring) -> bool:
+    """Whether an end switch says that the valve is not shut."""
+    return w.shut_switch.slot >= 0 and role_now(s, w.shut_switch) is False
+
+
 def _bleed(s: Senses, w: Wiring, rule: BleedRule, c: Bleed, valves: list[bool | None], gap: bool) -> None:
     """What a blowdown meter passes while nothing blows into it."""
-    shut = not gap and all(
-        valves[i] is False
-        and role_now(s, w.boilers[i].shut_switch) is not False
-        and s.boilers[i].state.state == STEAMING
-        and not aside.blown_by_hand(s.hands, w.boilers[i].name)
-        for i in rule.boilers
-    )
+    shut = not gap
+    for i in rule.boilers if shut else ():
+        if (
+            valves[i] is not False
+            or s.boilers[i].state.state != STEAMING
+            or _not_shut(s, w.boilers[i])
+            or (s.hands and aside.blown_by_hand(s.hands, w.boilers[i].name))
+        ):
+            shut = False
+    if not shut:
+        bleeds.follow(c, False, s.t, None, 0.0)
+        return
     m = w.meters[rule.meter]
     counter = s.counters[m.slot]
     read = counter.last >= 0 and counter.last_elapsed_ms == s.real
