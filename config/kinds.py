@@ -73,6 +73,8 @@ BOILER_CONTACTS: Final[tuple[str, ...]] = (
     "sample_flow",
 )
 """Keys of a boiler that are a contact and what it says when closed. The order is part of what is stored."""
+COUNTED: Final[tuple[str, ...]] = ("short_cycling",)
+"""Kinds that count within a window: `count` and `within` belong to them."""
 NEVER_OFF: Final[frozenset[str]] = frozenset({"low_water", "high_water"})
 """Kinds that no setting can switch off."""
 

@@ -369,6 +369,8 @@ class AlarmSetting(Part):
     priority: Literal["highest", "high", "medium", "low"] | None = None
     enabled: bool = True
     respond_within: Time | None = None
+    count: Annotated[int, Field(ge=1)] | None = None  # kinds that count: the most within the window that is no alarm
+    within: Annotated[Time, Positive] | None = None  # and the window, a day at most
 
 
 class Plant(Part):

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from typing import Final
 
 from config.findings import Found, Path
-from config.kinds import HOUSE_NAMES, KIND_NAMES, NEVER_OFF
+from config.kinds import COUNTED, HOUSE_NAMES, KIND_NAMES, NEVER_OFF
 from config.model import Analogue, Chemical, Meter, Tank
 from config.rules.view import NAMED, View, elements
+
+LONGEST_WINDOW_S: Final = 86_400.0  # kinds that count keep what fell into a day
 
 
 def unique(v: View) -> Iterator[Found]:
@@ -93,6 +96,11 @@ def alarm_kinds(v: View) -> Iterator[Found]:
             )
         if setting.deadband is not None and setting.deadband < 0:
             yield Found(("alarms", kind, "deadband"), f"wants 0 or more; found {setting.deadband:g}")
+        for key in ("count", "within"):
+            if getattr(setting, key) is not None and kind in KIND_NAMES and kind not in COUNTED:
+                yield Found(("alarms", kind, key), f"says nothing of {kind}; it belongs to {', '.join(COUNTED)}")
+        if setting.within is not None and setting.within > LONGEST_WINDOW_S:
+            yield Found(("alarms", kind, "within"), f"wants a day at most; found {setting.within / 3600:g} h")
 
 
 def zone(v: View) -> Iterator[Found]:

@@ -11,9 +11,10 @@ from typing import ClassVar, Final
 
 from daemon.alarms.condition import AlarmCell, Asked
 from daemon.core.reasons import words
-from daemon.core.say import System, minutes
+from daemon.core.say import System, minutes, say
 from daemon.measure.boiler_state import DRAINED, LAID_UP, OFF
-from daemon.measure.senses import Senses, role, role_now
+from daemon.measure.cycling import within
+from daemon.measure.senses import Senses, good_value, role, role_now
 from daemon.measure.wiring import BoilerWiring, Role
 
 SAME_CAUSE_MS: Final = 30_000
@@ -53,6 +54,41 @@ class ContactSays:
 
     def reading_reason(self, s: Senses) -> int:
         return s.contact_reasons[self.role.slot]
+
+
+@dataclass(frozen=True, slots=True)
+class ShortCycling:
+    """More burner starts (or openings of the limit circuit, where no burner is wired) in a window than `most`.
+
+    It stands until no more than half as many are left in the window.
+    """
+
+    boiler: int
+    wiring: BoilerWiring
+    most: int
+    window_ms: int
+
+    def judge(self, s: Senses, c: AlarmCell) -> bool | None:
+        cycles = s.boilers[self.boiler].cycles
+        if cycles.seen_ms == c.memo_ms and not s.minute:
+            return None
+        c.memo_ms = cycles.seen_ms
+        n = within(cycles, s.t, self.window_ms)
+        c.value, c.limit = float(n), float(self.most)
+        return n > (self.most // 2 if c.active else self.most)
+
+    def evidence(self, s: Senses, c: AlarmCell, system: System) -> str:
+        w, starts = self.wiring, s.boilers[self.boiler].cycles.starts
+        burner = w.burner.slot >= 0 or w.state_rule.contact == "burner"
+        what = "burner starts" if burner else "openings of the limit circuit"
+        text = f"{c.value or 0:.0f} {what} in {minutes(self.window_ms)}, at most {self.most} expected"
+        if len(starts) > 1:
+            text += f"; the last two {minutes(starts[-1] - starts[-2])} apart"
+        pressure = good_value(s, w.steam_pressure)
+        return text if pressure is None else f"{text}; boiler pressure {say(pressure, 'kPa', system)}"
+
+    def reading_reason(self, s: Senses) -> int:
+        return s.contact_reasons[self.wiring.cycles.slot]
 
 
 @dataclass(frozen=True, slots=True)

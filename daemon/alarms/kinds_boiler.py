@@ -251,9 +251,14 @@ BOILER: Final[tuple[Kind, ...]] = (
     Kind(
         kind="short_cycling",
         title="Burner short cycling",
-        means="The burner starts more often in an hour than it should.",
+        means="The burner starts, or its limit circuit opens, more often in a time than it should.",
         consequence="Every start purges heat up the stack and wears the boiler; pressure swings upset the water level.",
-        causes=("load far below the smallest fire", "pressure control band too narrow", "two boilers hunting"),
+        causes=(
+            "load far below the smallest fire",
+            "pressure control band too narrow",
+            "two boilers hunting",
+            "a limit that trips again and again",
+        ),
         first_checks=(
             "Read the boiler pressure through one start and stop.",
             "Look at which boilers fire and what load there is.",

@@ -15,7 +15,7 @@ from daemon.alarms.by_hand import SAFETY_DEVICES, OutOfRange, Overdue, SafetyTes
 from daemon.alarms.calibration import CalibrationDue
 from daemon.alarms.condition import Alarm, Condition
 from daemon.alarms.conductivity import PATIENCE_MS, AnalogueLimit, Limit, LoopFault, NoSample, ProbeOpen
-from daemon.alarms.contacts import SAME_CAUSE_MS, ContactSays, InterlockOpen
+from daemon.alarms.contacts import SAME_CAUSE_MS, ContactSays, InterlockOpen, ShortCycling
 from daemon.alarms.feedwater import QualityChanged
 from daemon.alarms.idle import IDLE_MS, BlowdownWhileOff, ControllerIdle, FeedWhileOff
 from daemon.alarms.kinds import KINDS
@@ -30,6 +30,8 @@ from daemon.measure.wiring import BoilerWiring, Role, Wiring
 
 CONDUCTIVITY_DEADBAND = 0.02  # of the limit (AL-042: 2 to 5 %, judgement by analogy; common practice)
 LOGGER = "logger"
+STARTS_MOST, STARTS_MS = 6, 3_600_000  # of a burner (common practice, no source)
+OPENINGS_MOST, OPENINGS_MS = 3, 8 * 3_600_000  # of a limit circuit (common practice, no source)
 
 _Row = tuple[str, str, str, Condition, int, int]
 """Target, kind, name, condition, boiler (-1: none), least on-delay in ms (-1: the condition has its own patience)."""
@@ -125,8 +127,20 @@ def _boiler_rows(plant: Plant, i: int, b: BoilerWiring) -> Iterator[_Row]:
         yield b.name, "valve_stuck_shut", "", StuckShut(i, b), i, 0
         yield b.name, "valve_stuck_open", "", StuckOpen(i, b), i, 0
 
+    if b.cycles.slot >= 0:
+        yield b.name, "short_cycling", "", _cycling(plant, i, b), i, 0
     yield from _signal_rows(plant, i, b)
     yield from _valve_rows(plant, i, b)
+
+
+def _cycling(plant: Plant, i: int, b: BoilerWiring) -> ShortCycling:
+    """As the plant says, else as is usual for a burner; a limit circuit opens far more seldom."""
+    setting = plant.alarms.get("short_cycling", AlarmSetting())
+    burner = b.burner.slot >= 0 or b.state_rule.contact == "burner"
+    most, within_ms = (STARTS_MOST, STARTS_MS) if burner else (OPENINGS_MOST, OPENINGS_MS)
+    if setting.within is not None:
+        within_ms = round(setting.within * 1000)
+    return ShortCycling(i, b, most if setting.count is None else setting.count, within_ms)
 
 
 def _signal_rows(plant: Plant, i: int, b: BoilerWiring) -> Iterator[_Row]:

@@ -17,6 +17,7 @@ from daemon.measure import (
     aside,
     balance,
     boiler_state,
+    cycling,
     metered,
     out_of_service,
     sampling,
@@ -33,6 +34,7 @@ from daemon.measure.boiler_state import STEAMING, StateCell
 from daemon.measure.contact import Contact
 from daemon.measure.correction import Correction
 from daemon.measure.counter import Counter
+from daemon.measure.cycling import Cycles
 from daemon.measure.daily import Calendar, Daily
 from daemon.measure.looks import good_value as good_value
 from daemon.measure.looks import role as role
@@ -81,6 +83,7 @@ class BoilerCell(Cell):
     watch: Watch = field(default_factory=Watch)
     hand: HandBlow = field(default_factory=HandBlow)
     habits: ValveHabits = field(default_factory=ValveHabits)
+    cycles: Cycles = field(default_factory=Cycles)
 
 
 @cell
@@ -345,6 +348,8 @@ def _boiler(
     if done is not None:
         out.blows.append(done)
         valve_habits.blown(b.habits, done)
+    if w.cycles.slot >= 0:
+        cycling.follow(b.cycles, s.contacts[w.cycles.slot], w.cycles.when)
     if w.command.slot >= 0:
         valve_habits.follow(b.habits, s, b, w, steaming)
     by_hand = blows.told(b.hand, w.name, b.sampler.value if b.sampler.fresh else None, at)

@@ -64,6 +64,7 @@ class BoilerWiring:
     lockout: Role
     burner: Role
     controller_alarm: Role
+    cycles: Role  # true as a burner starts; where none is wired, as the limit circuit opens
     hand: Role  # the wall controller is switched out of automatic
     command: Role
     open_switch: Role
@@ -219,6 +220,13 @@ def _water(plant: Plant, name: str, slot_of: dict[str, int]) -> WaterRule:
     return WaterRule(name, slot_of[name], fed)
 
 
+def _cycles(burner: Role, running: Role, contact: str) -> Role:
+    """What counts as a cycle: a burner's start, or a limit circuit's opening."""
+    if burner.slot >= 0:
+        return burner
+    return Role(running.slot, 1 - running.when) if contact == "limit" else running
+
+
 def _meter(plant: Plant, m: Meter, tag: RawTag, slot_of: dict[str, int], derived: dict[str, int]) -> MeterWiring:
     module = plant.modules[tag.module]
     channel = tuple(module.channels.values())[tag.channel]
@@ -297,6 +305,7 @@ def _boiler(
         lockout=role("lockout", ("lockout",)),
         burner=role("burner", ("firing",)),
         controller_alarm=role("controller_alarm", ("alarm",)),
+        cycles=_cycles(role("burner", ("firing",)), running, contact),
         hand=role("controller_hand", ("hand",)),
         command=switch("valve_command"),
         open_switch=switch("valve_open_switch"),

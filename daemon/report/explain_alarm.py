@@ -212,6 +212,7 @@ _JUDGED: Final = {
     "FeedWhileOff": "how long the pump has run since every boiler it serves stands",
     "QualityChanged": "the last minutes of the feedwater's conductivity against the band of its last week, once a "
     "minute while a boiler steams",
+    "ShortCycling": "burner starts (or openings of the limit circuit where no burner is wired) within a window",
     "ModuleSilent": "no usable answer in polls one after another, while its link is up",
     "LinkDown": "no connection, for every module on the link",
     "CalibrationDue": "time since the probe was last compared with a reference, against the plant's own interval",

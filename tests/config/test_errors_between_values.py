@@ -264,6 +264,18 @@ ERRORS: list[tuple[str, tuple[tuple[str, str], ...], str, str]] = [
     ),
     (
         METERED,
+        (("[[person]]", "[alarms.low_water]\ncount = 3\n[[person]]"),),
+        "alarms.low_water.count",
+        "says nothing of low_water; it belongs to short_cycling",
+    ),
+    (
+        METERED,
+        (("[[person]]", "[alarms.short_cycling]\nwithin = '36 h'\n[[person]]"),),
+        "alarms.short_cycling.within",
+        "wants a day at most; found 36 h",
+    ),
+    (
+        METERED,
         (("[[person]]", "[alarms.conductivity_hgh]\non_delay = '1 s'\n[[person]]"),),
         "alarms.conductivity_hgh",
         "did you mean `conductivity_high`?",

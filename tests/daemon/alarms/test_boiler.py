@@ -248,3 +248,60 @@ def test_silence_that_begins_while_the_service_stops_is_no_silence() -> None:
     feed.run(300)
     feed.run(700, silent=Reason.STOPPING)
     assert feed.log() == ["no_representative_sample raised"]
+
+
+# ------------------------------------------------------------------ short cycling
+
+BURNER = 'burner = { contact = "m.alarm", closed_means = "firing" }\n'
+
+
+def cycles(feed: Feed, n: int, channel: str, on_s: float, off_s: float) -> None:
+    for _ in range(n):
+        feed.run(on_s, **{channel: 1})
+        feed.run(off_s, **{channel: 0})
+
+
+def test_more_burner_starts_in_an_hour_than_six_are_told_once_until_they_are_halved() -> None:
+    feed = Feed(plant(boiler("continuous", more=BURNER)))
+    feed.run(600, alarm=0)
+    cycles(feed, 12, "alarm", 300, 300)  # six an hour
+    assert feed.log() == []
+    cycles(feed, 12, "alarm", 120, 180)  # twelve an hour
+    assert feed.log() == ["short_cycling raised"]
+    told = feed.last("short_cycling")
+    assert (told.target, told.value, told.limit) == ("B1", 7, 6)
+    assert told.evidence == "7 burner starts in 60 min, at most 6 expected; the last two 5 min apart"
+    cycles(feed, 6, "alarm", 300, 300)
+    assert feed.log() == []
+    cycles(feed, 3, "alarm", 1200, 600)
+    assert feed.log() == ["short_cycling returned"]
+
+
+def test_a_limit_circuit_that_opens_again_and_again_is_counted_where_no_burner_is_wired() -> None:
+    feed = Feed(plant(boiler("continuous")))
+    feed.run(600)
+    cycles(feed, 3, "limit", 3600, 30)
+    assert "short_cycling raised" not in feed.log()
+    cycles(feed, 1, "limit", 3600, 30)
+    assert "short_cycling raised" in feed.log()
+    assert "4 openings of the limit circuit in 8 h 00 min" in feed.last("short_cycling").evidence
+
+
+def test_the_plant_says_how_many_and_within_what_time() -> None:
+    more = '[alarms.short_cycling]\ncount = 2\nwithin = "30 min"\n'
+    feed = Feed(plant(boiler("continuous", more=BURNER), more))
+    feed.run(600, alarm=0)
+    cycles(feed, 4, "alarm", 300, 600)
+    assert feed.log() == []
+    cycles(feed, 3, "alarm", 100, 100)
+    assert feed.log() == ["short_cycling raised"]
+    assert feed.last("short_cycling").limit == 2
+
+
+def test_starts_that_nobody_watched_and_a_contact_that_is_not_read_count_for_nothing() -> None:
+    feed = Feed(plant(boiler("continuous", more=BURNER)))
+    feed.run(600, alarm=1)  # how it began was not seen
+    for _ in range(10):
+        feed.run(200, alarm=None)
+        feed.run(100, alarm=1)
+    assert feed.log() == []
