@@ -38,6 +38,7 @@ TABLE: Final[Mapping[str, Row]] = {
     "tcp": Row("tests.bench.tcp", "processor time of one read over Modbus TCP, beside the bare client"),
     "rtu": Row("tests.bench.rtu", "share of the wire limit on a paced serial line, and silences cut"),
     "commit": Row("tests.bench.commit", "one group stored durably, beside a bare insert and a plain write"),
+    "trend": Row("tests.bench.trend", "a year of one tag in 2000 points with exact extremes, beside DuckDB on Parquet"),
     "many": Row("tests.bench.many", "64 TCP modules at 1 Hz: cost, drift and lateness of polling alone"),
     "corruption": Row("tests.campaign.corruption", "damage injected into the byte stream: is a wrong value ever good"),
     "signals": Row(

@@ -7,8 +7,9 @@ A reading counts when it has a value and is not bad; `good` of them are plainly 
 at all, without a value too. Counts stay counts: the way to a value is a straight line, so the least, the greatest, the
 first and the last of them are exactly those of the values, and mean goes with mean.
 
-A body is, little-endian: for each module `seen`, then for each of its channels least, greatest, first, last (of the
-channel's own type), sum f64, count, good; then the derived tags told in that time, by rising tag: those told once as
+Minutes are kept compressed (there are many, and few are read), hours and days as they are. A body is, little-endian:
+for each module `seen`, then for each of its channels least, greatest, first, last (of the channel's own type), sum f64,
+count, good; then the derived tags told in that time, those told once as
     u16 how many; u16 tag of each; f64 value of each; u8 of each (0 bad: no value, 1 uncertain, 2 good)
 and those told more often as
     u16 how many; u16 tag of each; then of each least, greatest, first, last, sum (f64), seen, count, good (u32).
@@ -18,6 +19,7 @@ from __future__ import annotations
 
 import math
 import struct
+import zlib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
@@ -37,6 +39,7 @@ BAD: Final = frozenset(reason for reason, q in QUALITY.items() if q is Quality.B
 FIELDS: Final = 7  # numbers a channel
 _NOTHING: Final = (0, 0, 0, 0, 0.0, 0, 0)
 _MANY: Final = struct.Struct("<dddddIII")
+_EFFORT: Final = 3  # half the size; more effort saves little more
 _U16: Final = struct.Struct("<H")
 _F64: Final = struct.Struct("<d")
 
@@ -237,15 +240,17 @@ class FigureLayout:
 
     # ------------------------------------------------------------------ bytes
 
-    def pack(self, body: Body) -> bytes:
-        """To bytes. PackingError when something does not fit."""
+    def pack(self, body: Body, level: int = 1) -> bytes:
+        """To bytes, compressed for a minute (`level` 0). PackingError when something does not fit."""
         try:
-            return self._packed.pack(*body.channels) + _pack_told(body.derived)
+            made = self._packed.pack(*body.channels) + _pack_told(body.derived)
+            return made if level else zlib.compress(made, _EFFORT)
         except (struct.error, OverflowError) as e:
             raise PackingError(f"figures do not fit: {e}") from e
 
-    def unpack(self, packed: bytes) -> Body:
+    def unpack(self, packed: bytes, level: int = 1) -> Body:
         """What `pack` was given. PackingError when the bytes are not of this plant."""
+        packed = plain(packed, level)
         try:
             channels = self._packed.unpack_from(packed)
             return Body(channels, dict(_unpack_told(packed, self.size)))
@@ -274,6 +279,16 @@ class FigureLayout:
         if tag not in tags:
             return None
         return _MANY.unpack_from(packed, at + 2 + 2 * m + tags.index(tag) * _MANY.size)
+
+
+def plain(packed: bytes, level: int) -> bytes:
+    """The bytes as they are read: those of a minute (`level` 0) decompressed. PackingError when they are damaged."""
+    if level:
+        return packed
+    try:
+        return zlib.decompress(packed)
+    except zlib.error as e:
+        raise PackingError(f"figures do not read back: {e}") from e
 
 
 def _code(kind: str) -> str:

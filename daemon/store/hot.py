@@ -28,7 +28,9 @@ class HotSource:
         self._reader, self._tags = reader, tags
 
     def held(self) -> tuple[int, int] | None:
-        row = self._reader.ask(lambda db: first(db, "SELECT min(number), max(number) FROM scan_group"))
+        # two questions: min and max in one would read the whole table
+        sql = "SELECT (SELECT min(number) FROM scan_group), (SELECT max(number) FROM scan_group)"
+        row = self._reader.ask(lambda db: first(db, sql))
         return None if row is None or row[0] is None else (row[0], row[1])
 
     def plant(self, version: int) -> Plant:

@@ -110,7 +110,7 @@ def _longer(db: apsw.Connection, known: Known, roller: Roller, level: int, low: 
             runs.pop()
     for key, parts in runs:
         figures = known.figures(key[1])
-        bodies: list[Body] = [figures.unpack(p[2]) for p in parts]
+        bodies: list[Body] = [figures.unpack(p[2], level - 1) for p in parts]
         span = (parts[0][0], parts[-1][1])
         db.execute(f"DELETE FROM {TABLES[level]} WHERE first_group BETWEEN ? AND ?", span)
         db.execute(INSERT[level], (*span, *key, figures.pack(figures.join(bodies))))

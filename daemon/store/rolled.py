@@ -14,7 +14,7 @@ from typing import Any, Final
 import apsw
 
 from config.model import Plant
-from daemon.store.figures import FigureLayout
+from daemon.store.figures import FigureLayout, plain
 from daemon.store.query import every, first
 from daemon.store.reader import Reader
 from daemon.store.rolling import HOUR_MS, MINUTE_MS, TABLES, Grid
@@ -49,7 +49,7 @@ class Rolled:
             for plant, some in groupby(found, itemgetter(3)):
                 part = list(some)
                 ends_of = self._ends(level, plant, part)
-                figures = self._figures(plant, tag, unit, part)
+                figures = self._figures(level, plant, tag, unit, part)
                 for (begin, end, at_ms, _, _), until, f in zip(part, ends_of, figures, strict=True):
                     yield begin, end, at_ms, until, plant, f
                     if at_ms >= stretch.to_ms:
@@ -69,7 +69,7 @@ class Rolled:
         return [grid.end(level, r[2]) for r in rows]
 
     def _figures(
-        self, plant: int, tag: str, unit: str, rows: Sequence[tuple[Any, ...]]
+        self, level: int, plant: int, tag: str, unit: str, rows: Sequence[tuple[Any, ...]]
     ) -> Sequence[tuple[Any, ...] | None]:
         use = self._tags.use(plant, tag)
         if use is None or use.unit != unit:
@@ -78,13 +78,14 @@ class Rolled:
             self._layouts[plant] = FigureLayout(self._plant(plant))
         layout = self._layouts[plant]
         try:
+            bodies = [plain(r[4], level) for r in rows]
             if use.derived >= 0:
-                told = [layout.told_of(r[4], use.derived) for r in rows]
+                told = [layout.told_of(b, use.derived) for b in bodies]
                 return [None if t is None else (t[5], *t[:5], *t[6:]) for t in told]
             seen_at, at, form = layout.channel_at(use.module, use.channel)
             end, after = at + form.size, seen_at + 4
-            of_channel = form.iter_unpack(b"".join([r[4][at:end] for r in rows]))
-            seen = struct.unpack(f"<{len(rows)}I", b"".join([r[4][seen_at:after] for r in rows]))
+            of_channel = form.iter_unpack(b"".join([b[at:end] for b in bodies]))
+            seen = struct.unpack(f"<{len(rows)}I", b"".join([b[seen_at:after] for b in bodies]))
             return [(n, *seven) for n, seven in zip(seen, of_channel, strict=True)]
         except (struct.error, IndexError, ValueError) as e:
             raise self._reader.broken(rows[0][0], e) from e

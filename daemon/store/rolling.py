@@ -15,6 +15,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from datetime import date
+from functools import lru_cache
 from typing import Final
 from zoneinfo import ZoneInfo
 
@@ -35,7 +36,7 @@ TABLES: Final = ("rollup_minute", "rollup_hour", "rollup_day")
 ROW: Final = "first_group, last_group, segment, plant, at_ms, body"
 INSERT: Final = tuple(f"INSERT INTO {table} ({ROW}) VALUES (?, ?, ?, ?, ?, ?)" for table in TABLES)
 
-_SOME_DAYS: Final = range(date(1995, 1, 1).toordinal(), date(2060, 1, 1).toordinal(), 30)
+_SOME_DAYS: Final = range(date(2015, 1, 1).toordinal(), date(2045, 1, 1).toordinal(), 45)
 
 Key = tuple[int, int, int]
 """Segment, plant version, and the begin of the minute, hour or day in ms."""
@@ -50,7 +51,7 @@ class Grid:
 
     def __init__(self, plant: Plant) -> None:
         self.zone = ZoneInfo(plant.plant.zone)
-        self.cuts_hours = any(midnight_ms(day, self.zone) % HOUR_MS for day in _SOME_DAYS)
+        self.cuts_hours = _cuts_hours(plant.plant.zone)
         """Whether the plant's midnight may lie within an hour."""
 
     def begins(self, at_ms: int) -> tuple[int, int, int]:
@@ -139,7 +140,7 @@ class Roller:
         figures, grid = self._known.figures(self._key[1]), self._known.grid(self._key[1])
         scans, verdicts, derived = zip(*self._groups, strict=True)
         body = figures.reckon(scans, verdicts, derived)
-        made.rows.append((0, (self._first, self.last, *self._key, figures.pack(body))))
+        made.rows.append((0, (self._first, self.last, *self._key, figures.pack(body, 0))))
         _, hour, day = grid.begins(self._key[2])
         hour_key, day_key = (*self._key[:2], hour), (*self._key[:2], day)
         open_hour = _with(self._hour, hour_key, self._first, self.last, body)
@@ -226,6 +227,12 @@ class Roller:
         self._day = _opened(db, 1, figures, (segment, plant, day), self._known.grid(plant))
 
 
+@lru_cache(8)
+def _cuts_hours(zone: str) -> bool:
+    where = ZoneInfo(zone)
+    return any(midnight_ms(day, where) % HOUR_MS for day in _SOME_DAYS)
+
+
 def _with(open_: _Open | None, key: Key, first_group: int, last_group: int, body: Body) -> _Open:
     if open_ is None or open_.key != key:
         return _Open(key, first_group, last_group, [body])
@@ -249,7 +256,7 @@ def _opened(db: apsw.Connection, level: int, figures: FigureLayout, key: Key, gr
     found = every(db, sql, (after, segment, plant, begin, end))
     if not found:
         return None
-    return _Open(key, found[0][0], found[-1][1], [figures.unpack(r[2]) for r in found])
+    return _Open(key, found[0][0], found[-1][1], [figures.unpack(r[2], level) for r in found])
 
 
 def rows_of(known: Known, groups: Sequence[tuple[int, int, int, int, bytes, bytes]]) -> list[Row]:
@@ -263,7 +270,7 @@ def rows_of(known: Known, groups: Sequence[tuple[int, int, int, int, bytes, byte
         if key is not None:
             figures = known.figures(key[1])
             scans, verdicts, derived = zip(*held, strict=True)
-            out.append((*numbers, *key, figures.pack(figures.reckon(scans, verdicts, derived))))
+            out.append((*numbers, *key, figures.pack(figures.reckon(scans, verdicts, derived), 0)))
 
     for number, segment, plant, at_ms, body, derived in groups:
         here = (segment, plant, at_ms - at_ms % MINUTE_MS)

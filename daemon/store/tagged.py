@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from config.model import Plant
 from daemon.core.scan import Count
-from daemon.core.tags import derived_tags, raw_tags
+from daemon.core.tags import DerivedTag, RawTag, derived_tags, raw_tags
 from daemon.measure.current_loop import Line, line
 from daemon.store.figures import BAD, Figures
 
@@ -49,26 +49,36 @@ class Tags:
 
     def __init__(self, plant_of: Callable[[int], Plant]) -> None:
         self._plant_of = plant_of
-        self._known: dict[int, dict[str, Use]] = {}
+        self._listed: dict[int, dict[str, RawTag | tuple[int, DerivedTag]]] = {}
+        self._known: dict[tuple[int, str], Use | None] = {}
 
     def use(self, version: int, name: str) -> Use | None:
         """The use of a tag, None where that version does not know it."""
-        if version not in self._known:
-            self._known[version] = _uses(self._plant_of(version))
-        return self._known[version].get(name)
+        key = version, name
+        if key not in self._known:
+            tag = self._list(version).get(name)
+            self._known[key] = None if tag is None else _use(tag)
+        return self._known[key]
 
     def names(self, version: int) -> tuple[str, ...]:
         """Every tag of a version: signals, then what is worked out from them."""
-        self.use(version, "")
-        return tuple(self._known[version])
+        return tuple(self._list(version))
+
+    def _list(self, version: int) -> dict[str, RawTag | tuple[int, DerivedTag]]:
+        if version not in self._listed:
+            plant = self._plant_of(version)
+            listed: dict[str, RawTag | tuple[int, DerivedTag]] = {}
+            for tag in raw_tags(plant):
+                listed.setdefault(tag.name, tag)
+            for i, derived in enumerate(derived_tags(plant)):
+                listed.setdefault(derived.name, (i, derived))
+            self._listed[version] = listed
+        return self._listed[version]
 
 
-def _uses(plant: Plant) -> dict[str, Use]:
-    out: dict[str, Use] = {}
-    for t in raw_tags(plant):
-        straight = line(t) if t.kind == "analogue" else None
-        unit = straight.unit if straight is not None else ""
-        out.setdefault(t.name, Use(unit, t.module, t.channel, line=straight, kind=t.kind))
-    for i, d in enumerate(derived_tags(plant)):
-        out.setdefault(d.name, Use(d.unit, derived=i, kind=d.what))
-    return out
+def _use(tag: RawTag | tuple[int, DerivedTag]) -> Use:
+    if isinstance(tag, tuple):
+        place, derived = tag
+        return Use(derived.unit, derived=place, kind=derived.what)
+    straight = line(tag) if tag.kind == "analogue" else None
+    return Use(straight.unit if straight else "", tag.module, tag.channel, line=straight, kind=tag.kind)

@@ -41,7 +41,7 @@ def check(path: Path, zone: str) -> list[int]:
         following = [key[0] - 1 for key, _ in made.items()][1:]
         assert [r[1] for r in stored] == following, "the rows tile the groups"
         for row, (_, plain) in zip(stored, closed, strict=True):
-            _equal(layouts[row[3]], layouts[row[3]].unpack(row[5]), plain)
+            _equal(layouts[row[3]], layouts[row[3]].unpack(row[5], level), plain)
         counted.append(len(stored))
     return counted
 
@@ -140,6 +140,8 @@ def test_bytes_of_another_plant_are_refused() -> None:
         layout.unpack(body + b"x")
     with pytest.raises(PackingError, match="do not fit"):
         layout.unpack(body[:40])
+    with pytest.raises(PackingError, match="do not read back"):
+        layout.unpack(body, 0)
 
 
 def test_a_salvaged_store_has_them_worked_out_again(tmp_path: Path) -> None:
