@@ -31,7 +31,7 @@ from daemon.core.outcome import Derived
 from daemon.core.reasons import QUALITY, Quality
 from daemon.core.scan import Count, Scan
 from daemon.core.tags import RawTag, raw_tags
-from daemon.measure.current_loop import to_reading
+from daemon.measure.current_loop import Line, line
 from daemon.store.packing import CODE, PackingError, Verdicts
 
 BAD: Final = frozenset(reason for reason, q in QUALITY.items() if q is Quality.BAD)
@@ -116,7 +116,7 @@ class Body:
 class FigureLayout:
     """Where the figures of each channel lie, compiled once for a plant version."""
 
-    __slots__ = ("_packed", "_places", "_sizes", "_tags", "modules", "size")
+    __slots__ = ("_loops", "_packed", "_places", "_sizes", "modules", "size")
 
     def __init__(self, plant: Plant) -> None:
         types = [[c.type for c in m.channels.values()] for m in plant.modules]
@@ -140,8 +140,8 @@ class FigureLayout:
         first: dict[tuple[int, int], RawTag] = {}
         for tag in raw_tags(plant):
             first.setdefault((tag.module, tag.channel), tag)
-        self._tags = {
-            k: tag
+        self._loops: dict[tuple[int, int], Line] = {
+            k: line(tag)
             for k, tag in first.items()
             if tag.kind == "analogue" and not (tag.range is not None and tag.range.direct)
         }
@@ -150,8 +150,8 @@ class FigureLayout:
 
     def has_value(self, module: int, channel: int, count: Count) -> bool:
         """False for a count of a loop that is open or short, whatever the verdict says beside it."""
-        tag = self._tags.get((module, channel))
-        return tag is None or to_reading(count, tag, 0).value is not None
+        loop = self._loops.get((module, channel))
+        return loop is None or loop.reason(count) not in BAD
 
     def reckon(
         self, scans: Iterable[tuple[Scan, ...]], verdicts: Iterable[Verdicts], derived: Iterable[tuple[Derived, ...]]
@@ -192,23 +192,23 @@ class FigureLayout:
                 sound = [v for v, row in zip(column, reasons, strict=True) if v is not None and row[c] not in BAD]
             else:
                 sound = column
-            good_here = good[c]
-            if sound:
-                low, high = min(sound), max(sound)
-                if (module, c) in self._tags and not (
-                    self.has_value(module, c, low) and self.has_value(module, c, high)
-                ):
-                    kept = [
-                        (v, row[c])
-                        for v, row in zip(column, reasons, strict=True)
-                        if v is not None and row[c] not in BAD and self.has_value(module, c, v)
-                    ]
-                    sound, good_here = [v for v, _ in kept], sum(not r for _, r in kept)
             if not sound:
                 out += _NOTHING
-            else:
+                continue
+            good_here, low, high = good[c], min(sound), max(sound)
+            loop = self._loops.get((module, c))
+            if loop is not None and not (loop.good_min <= low and high <= loop.good_max):
+                kept = [
+                    (v, row[c])
+                    for v, row in zip(column, reasons, strict=True)
+                    if v is not None and row[c] not in BAD and self.has_value(module, c, v)
+                ]
+                if not kept:
+                    out += _NOTHING
+                    continue
+                sound, good_here = [v for v, _ in kept], sum(not r for _, r in kept)
                 low, high = min(sound), max(sound)
-                out += (low, high, sound[0], sound[-1], float(sum(sound)), len(sound), good_here)
+            out += (low, high, sound[0], sound[-1], float(sum(sound)), len(sound), good_here)
         return out
 
     def join(self, bodies: Sequence[Body]) -> Body:
