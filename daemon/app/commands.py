@@ -259,7 +259,7 @@ def replay(
     Example: waterside replay plant.toml counts.csv.gz --out replayed
     """
     from daemon.app.running import read_plant
-    from daemon.app.stepping import advance
+    from daemon.app.stepping import advance_many
     from daemon.report.replay import ReplayError
     from daemon.report.replay import replay as run_replay
 
@@ -268,7 +268,7 @@ def replay(
         raise typer.Exit(1)
     try:
         summary = run_replay(
-            source, raw, out, acts=acts, state=state, advance=advance, progress=_progress("groups"), tell=_tell
+            source, raw, out, acts=acts, state=state, advance=advance_many, progress=_progress("groups"), tell=_tell
         )
     except (ReplayError, OSError) as e:
         raise _fail(str(e)) from e

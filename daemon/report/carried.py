@@ -15,7 +15,7 @@ from __future__ import annotations
 import base64
 import json
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any
@@ -49,6 +49,20 @@ class Carried:
     texts: Mapping[int, str] = field(default_factory=lambda: MappingProxyType({}))
     marks: Mapping[int, Mark] = field(default_factory=lambda: MappingProxyType({}))
     acts: Mapping[int, tuple[Act, ...]] = field(default_factory=lambda: MappingProxyType({}))
+    left_out: int = 0  # acts that name alarms by their numbers, where those mean nothing
+
+
+def by_another(carried: Carried, version: int) -> Carried:
+    """The same breaks in time and acts for a plant file of its own, numbered `version`, that holds throughout.
+
+    Acts that name an alarm by its number are left out: under another file the numbers are others.
+    """
+    acts = {row: tuple(a for a in found if not _NUMBERED & set(a.body)) for row, found in carried.acts.items()}
+    left = sum(map(len, carried.acts.values())) - sum(map(len, acts.values()))
+    return Carried(marks={row: replace(m, plant=version) for row, m in carried.marks.items()}, acts=acts, left_out=left)
+
+
+_NUMBERED = frozenset({"occurrence"})
 
 
 @dataclass(frozen=True, slots=True)

@@ -78,6 +78,26 @@ def time_of(found: object) -> int:
     raise CellError(f"wants ISO 8601 like 2026-11-25T06:00:00Z, or whole ms since 1970; found {said(found)}")
 
 
+class _Minute:
+    """Times as `time_of` reads them, quicker where they are written as `time_text` writes them, minute by minute."""
+
+    def __init__(self) -> None:
+        self._text, self._ms = "", 0
+
+    def time_of(self, found: object) -> int:
+        """See `time_of`."""
+        if type(found) is not str or len(found) != 24 or found[16] != ":" or found[19] != "." or found[23] != "Z":
+            return time_of(found)
+        if found[:16] != self._text:
+            at_ms = time_of(found)
+            self._text, self._ms = found[:16], at_ms - at_ms % 60_000
+            return at_ms
+        seconds, ms = found[17:19], found[20:23]
+        if not (seconds.isdecimal() and ms.isdecimal() and seconds < "60"):
+            return time_of(found)
+        return self._ms + int(seconds) * 1000 + int(ms)
+
+
 def time_text(at_ms: int) -> str:
     """ISO 8601 in UTC to the ms: 2026-11-25T06:00:00.000Z."""
     instant = datetime.fromtimestamp(at_ms // 1000, UTC)
@@ -85,10 +105,38 @@ def time_text(at_ms: int) -> str:
 
 
 @dataclass(frozen=True, slots=True)
-class _Columns:
-    """Where the columns of one plant version are: for each module, (name, type, position or -1) per channel."""
+class _Module:
+    """Where the columns of one module are: (name, type, position or -1) per channel, in the plant file's order.
 
-    modules: tuple[tuple[tuple[str, str, int], ...], ...]
+    `first`: where they stand side by side, the first position, else -1. `known`: for each channel the cells met so far
+    and their counts, since most come again and again.
+    """
+
+    channels: tuple[tuple[str, str, int], ...]
+    first: int
+    known: tuple[dict[Any, Count], ...]
+    sound: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _Columns:
+    """Where the columns of one plant version are, by module."""
+
+    modules: tuple[_Module, ...]
+
+
+KNOWN_CELLS: Final = 100_000  # of a channel
+
+
+def _module(channels: tuple[tuple[str, str, int], ...]) -> _Module:
+    first = channels[0][2]
+    side_by_side = first >= 0 and all(at == first + k for k, (_, _, at) in enumerate(channels))
+    known: dict[str, dict[Any, Count]] = {}
+    shared = tuple(known.setdefault(kind if kind in _SMALL else name, {}) for name, kind, _ in channels)
+    return _Module(channels, first if side_by_side else -1, shared, (0,) * len(channels))
+
+
+_SMALL: Final = frozenset({"bit", "u16", "s16", "bcd16"})
 
 
 def _columns(header: Sequence[str], plant: Plant, others: Iterable[Plant], where: str) -> _Columns:
@@ -107,22 +155,29 @@ def _columns(header: Sequence[str], plant: Plant, others: Iterable[Plant], where
             raise RecordingError(f"{where}, column {i}: wants module.channel of the plant; found {name!r}{hint}")
     return _Columns(
         tuple(
-            tuple((f"{m.name}.{c}", ch.type, at.get(f"{m.name}.{c}", -1)) for c, ch in m.channels.items())
+            _module(tuple((f"{m.name}.{c}", ch.type, at.get(f"{m.name}.{c}", -1)) for c, ch in m.channels.items()))
             for m in plant.modules
         )
     )
 
 
 def read_recording(
-    path: Path, plant: Plant, carried: Carried | None = None, *, version: int = 1, first: int = 1
+    path: Path,
+    plant: Plant,
+    carried: Carried | None = None,
+    *,
+    version: int = 1,
+    first: int = 1,
+    also: Iterable[Plant] = (),
 ) -> Iterator[Group]:
     """The groups of a recording, one at a time. RecordingError or OSError as soon as something is wrong.
 
     `carried` (an acts file) gives group numbers, clock segments, plant versions and acts; without it groups are
-    numbered from `first` on, elapsed time starts at the first row, and everything is read by `plant`.
+    numbered from `first` on, elapsed time starts at the first row, and everything is read by `plant`. `also`: plants
+    whose columns may stand there too, and are passed over.
     """
     with _table(path) as (header, rows):
-        yield from _groups(header, rows, str(path), plant, carried or Carried(), version, first)
+        yield from _groups(header, rows, str(path), plant, carried or Carried(), version, first, tuple(also))
 
 
 Row = tuple[int, Sequence[Any]]  # line of the file (or row of the table), cells
@@ -136,9 +191,11 @@ def _groups(
     carried: Carried,
     version: int,
     first: int,
+    also: tuple[Plant, ...],
 ) -> Iterator[Group]:
     plants = {version: plant, **carried.plants}
-    columns = {v: _columns(header, p, plants.values(), f"{name}, line 1") for v, p in plants.items()}
+    columns = {v: _columns(header, p, (*plants.values(), *also), f"{name}, line 1") for v, p in plants.items()}
+    minute = _Minute()
     mark = Mark(first, 1, 0, 0, version)
     due = Due(plant)
     before: int | None = None
@@ -147,7 +204,7 @@ def _groups(
         if len(cells) != len(header):
             raise RecordingError(f"{where}: wants {len(header)} cells as in the header; found {len(cells)}")
         try:
-            at_ms = time_of(cells[0])
+            at_ms = minute.time_of(cells[0])
         except CellError as e:
             raise RecordingError(f"{where}, column time: {e}") from e
         given = carried.marks.get(row)
@@ -172,8 +229,20 @@ def _groups(
 
 def _scans(cells: Sequence[Any], columns: _Columns, due: Due, at_ms: int, where: str) -> tuple[Scan, ...]:
     out = []
-    for module, channels in enumerate(columns.modules):
-        found = [cells[i] if i >= 0 else None for _, _, i in channels]
+    for module, c in enumerate(columns.modules):
+        channels, first = c.channels, c.first
+        if first >= 0:
+            found = cells[first : first + len(channels)]
+            try:  # all counts, each met before
+                told = tuple([known[cell] for known, cell in zip(c.known, found, strict=True)])
+            except (KeyError, TypeError):
+                pass
+            else:
+                due.there(module, at_ms)
+                out.append(Scan(module, told, c.sound))
+                continue
+        else:
+            found = [cells[i] if i >= 0 else None for _, _, i in channels]
         filled = [c for c in found if c is not None and c != ""]
         if NOT_DUE in filled:
             if any(c != NOT_DUE for c in filled):
@@ -184,11 +253,13 @@ def _scans(cells: Sequence[Any], columns: _Columns, due: Due, at_ms: int, where:
         due.there(module, at_ms)
         counts: list[Count | None] = []
         faults: list[int] = []
-        for (name, kind, _), cell in zip(channels, found, strict=True):
+        for (name, kind, _), cell, known in zip(channels, found, c.known, strict=True):
             try:
                 count, fault = _cell(cell, kind)
             except CellError as e:
                 raise RecordingError(f"{where}, column {name}: {e}") from e
+            if count is not None and type(cell) is str and len(known) < KNOWN_CELLS:
+                known[cell] = count
             counts.append(count)
             faults.append(fault)
         out.append(Scan(module, tuple(counts), tuple(faults)))

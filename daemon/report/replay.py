@@ -9,30 +9,31 @@ from __future__ import annotations
 import csv
 import json
 from collections import Counter
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from itertools import islice
 from pathlib import Path
 from typing import Any, Final
 
 from config.load import PlantText
 from config.model import Plant
 from daemon.core.outcome import Entry, GroupOutcome
-from daemon.core.reasons import Quality, quality, words
 from daemon.core.scan import Group
-from daemon.core.tags import derived_tags, raw_tags
+from daemon.core.tags import derived_tags
 from daemon.engine import FORMAT, SnapshotError, State, restore
 from daemon.measure.boiler_state import STEAMING
-from daemon.measure.current_loop import Line, line
-from daemon.report.carried import Carried, CarriedError, read_acts, read_state
-from daemon.report.duck import connected
+from daemon.report.against import against_file
+from daemon.report.carried import Carried, CarriedError, by_another, read_acts, read_state
 from daemon.report.files import replacing
+from daemon.report.performance import performance
+from daemon.report.readings_file import ReadingsFile
 from daemon.report.recording import RecordingError, read_recording, time_text
 
 ALARM_COLUMNS: Final = (
     "time", "number", "target", "kind", "event", "state", "priority", "value", "limit", "evidence",
 )  # fmt: skip
-SLICE: Final = 20_000
+BATCH: Final = 500  # groups stepped together
 
-Advance = Callable[[State | None, Group, Callable[[int], Plant]], tuple[State, GroupOutcome]]
+Advance = Callable[[State | None, Sequence[Group], Callable[[int], Plant]], tuple[State | None, Sequence[GroupOutcome]]]
 
 
 class ReplayError(ValueError):
@@ -46,13 +47,15 @@ def replay(
     *,
     acts: Path | None = None,
     state: Path | None = None,
+    against: PlantText | None = None,
     advance: Advance,
     progress: Callable[[int], None] = lambda n: None,
     tell: Callable[[str], None] = lambda text: None,
 ) -> dict[str, Any]:
     """Replay a recording into `out`; returns what summary.json says. ReplayError, OSError.
 
-    `tell` is given a sentence where what is replayed may not be what was meant.
+    `against`: another plant file. The recording is replayed by it too, and against.csv says which alarms would appear,
+    vanish or move. `tell` is given a sentence where what is replayed may not be what was meant.
     """
     try:
         carried = read_acts(acts) if acts else Carried()
@@ -62,12 +65,51 @@ def replay(
                 "To replay it by the file given, leave out --acts."
             )
         begin, version = _begin(source, carried, state)
-        groups = read_recording(
-            raw, source.plant, carried, version=version, first=begin.cells.number + 1 if begin else 1
-        )
-        return _run(source.plant, version, carried, groups, begin, out, advance, progress)
+        first = begin.cells.number + 1 if begin else 1
+        groups = read_recording(raw, source.plant, carried, version=version, first=first)
+        summary, journal = _run(source.plant, version, carried, groups, begin, out, advance, progress)
+        if against is not None:
+            other = by_another(carried, version + 1)
+            groups = read_recording(
+                raw,
+                against.plant,
+                other,
+                version=version + 1,
+                first=first,
+                also=(source.plant, *carried.plants.values()),
+            )
+            found = _journal(against.plant, version + 1, groups, begin, advance, progress)
+            summary["against"] = against_file(journal, found, out / "against.csv")
+            if other.left_out:
+                tell(
+                    f"{other.left_out} confirmations and alarms put aside are left out under the other file: "
+                    "they name alarms by numbers of this one."
+                )
+        with replacing(out / "summary.json") as part:
+            part.write_text(json.dumps(summary, indent=1, ensure_ascii=False) + "\n", "utf-8")
+        return summary
     except (RecordingError, CarriedError, SnapshotError) as e:
         raise ReplayError(str(e)) from e
+
+
+def _journal(
+    plant: Plant,
+    version: int,
+    groups: Iterable[Group],
+    state: State | None,
+    advance: Advance,
+    progress: Callable[[int], None],
+) -> list[Entry]:
+    """What would be in the journal under another plant file, whatever files held when it was recorded."""
+    journal: list[Entry] = []
+    done = 0
+    plants = {version: plant}
+    for batch in _batches(groups):
+        state, outcomes = advance(state, batch, plants.__getitem__)
+        journal += [e for outcome in outcomes for e in outcome.journal]
+        done += len(batch)
+        progress(done)
+    return journal
 
 
 def _begin(source: PlantText, carried: Carried, state: Path | None) -> tuple[State | None, int]:
@@ -100,32 +142,37 @@ def _run(
     out: Path,
     advance: Advance,
     progress: Callable[[int], None],
-) -> dict[str, Any]:
+) -> tuple[dict[str, Any], list[Entry]]:
     plants = {version: plant, **carried.plants}
-    tellers: dict[int, _Teller] = {}
-    tally = _Tally()
+    tally = _Tally(state)
+    journal: list[Entry] = []
     out.mkdir(parents=True, exist_ok=True)
     with (
         replacing(out / "alarms.csv") as alarms_part,
         replacing(out / "readings.parquet") as readings_part,
         alarms_part.open("w", encoding="utf-8", newline="") as alarms,
-        _Parquet(readings_part) as readings,
+        ReadingsFile(readings_part) as readings,
     ):
         writer = csv.writer(alarms)
         writer.writerow(ALARM_COLUMNS)
-        for group in groups:
-            state, outcome = advance(state, group, plants.__getitem__)
-            writer.writerows(alarm_cells(e) for e in outcome.journal)
-            if group.plant not in tellers:
-                tellers[group.plant] = _Teller(plants[group.plant])
-            tellers[group.plant].tell(group, outcome, readings.add)
-            tally.take(group, outcome, state)
-            if tally.groups % 1000 == 0:
-                progress(tally.groups)
+        for batch in _batches(groups):
+            state, outcomes = advance(state, batch, plants.__getitem__)
+            for group, outcome in zip(batch, outcomes, strict=True):
+                if outcome.journal:
+                    writer.writerows(alarm_cells(e) for e in outcome.journal)
+                readings.add(plants[group.plant], group, outcome)
+                tally.take(group, outcome, plants[group.plant])
+            journal += [e for outcome in outcomes for e in outcome.journal]
+            progress(tally.groups)
     summary = tally.summary(state)
-    with replacing(out / "summary.json") as part:
-        part.write_text(json.dumps(summary, indent=1, ensure_ascii=False) + "\n", "utf-8")
-    return summary
+    summary["performance"] = performance(journal, tally.first_ms, tally.last_ms + 1).as_json()
+    return summary, journal
+
+
+def _batches(groups: Iterable[Group]) -> Iterator[list[Group]]:
+    rest = iter(groups)
+    while batch := list(islice(rest, BATCH)):
+        yield batch
 
 
 def alarm_cells(e: Entry) -> tuple[str, ...]:
@@ -144,88 +191,23 @@ def alarm_cells(e: Entry) -> tuple[str, ...]:
     )
 
 
-_Reading = tuple[int, str, float | None, str, str, str]
-
-
-class _Teller:
-    """A plant's tags made ready: what each group says of them, as rows of readings."""
-
-    def __init__(self, plant: Plant) -> None:
-        self._modules: list[list[tuple[int, str, str, Line | None]]] = [[] for _ in plant.modules]
-        for tag in raw_tags(plant):
-            ready = line(tag) if tag.kind == "analogue" else None
-            self._modules[tag.module].append((tag.channel, tag.name, tag.unit, ready))
-        self._derived = derived_tags(plant)
-
-    def tell(self, group: Group, outcome: GroupOutcome, add: Callable[[_Reading], None]) -> None:
-        """Hand on a row for each tag that was read or worked out. A failed loop has no value, as in `to_reading`."""
-        at_ms = group.at_ms
-        for scan, verdicts in zip(group.scans, outcome.verdicts, strict=True):
-            for channel, name, unit, ready in self._modules[scan.module]:
-                count, verdict = scan.counts[channel], verdicts[channel]
-                value: float | None = None
-                if count is not None and ready is None:
-                    value = float(count)
-                elif count is not None and ready is not None and quality(ready.reason(count)) is not Quality.BAD:
-                    value = ready.value(count)
-                add((at_ms, name, value, unit, quality(verdict).value, words(verdict)))
-        for d in outcome.derived:
-            tag = self._derived[d.tag]
-            said = None if tag.figure and quality(d.reason) is Quality.BAD else d.value
-            add((at_ms, tag.name, said, tag.unit, quality(d.reason).value, words(d.reason)))
-
-
-class _Parquet:
-    """Readings in slices to one Parquet file: time (UTC), tag, value, unit, quality, reason."""
-
-    def __init__(self, path: Path) -> None:
-        self._path, self._rows = path, list[_Reading]()
-        self._scope = connected(path.parent)
-
-    def __enter__(self) -> _Parquet:
-        self._db = self._scope.__enter__()
-        self._db.execute(
-            "create table r (time timestamptz, tag varchar, value double, unit varchar, quality varchar, "
-            "reason varchar)"
-        )
-        return self
-
-    def add(self, row: _Reading) -> None:
-        self._rows.append(row)
-        if len(self._rows) >= SLICE:
-            self._flush()
-
-    def _flush(self) -> None:
-        if self._rows:
-            columns = [list(c) for c in zip(*self._rows, strict=True)]
-            self._db.execute(
-                "insert into r select make_timestamptz(unnest(?::bigint[]) * 1000), unnest(?::varchar[]), "
-                "unnest(?::double[]), unnest(?::varchar[]), unnest(?::varchar[]), unnest(?::varchar[])",
-                columns,
-            )
-            self._rows.clear()
-
-    def __exit__(self, kind: Any, error: Any, at: Any) -> None:
-        if error is None:
-            self._flush()
-            self._db.execute(
-                f"copy r to '{str(self._path).replace(chr(39), chr(39) * 2)}' (format parquet, compression zstd)"
-            )
-        self._scope.__exit__(kind, error, at)
-
-
 class _Tally:
     """What the summary counts."""
 
-    def __init__(self) -> None:
+    def __init__(self, state: State | None) -> None:
         self.groups = 0
         self.first_ms = self.last_ms = 0
         self.raised: Counter[str] = Counter()
         self.blows: Counter[str] = Counter()
         self.steaming_ms: Counter[str] = Counter()
         self._before_ms: int | None = None
+        self._steams: dict[str, bool] = {}
+        self._tags: dict[int, dict[int, str]] = {}
+        if state is not None:
+            for boiler, w in zip(state.cells.senses.boilers, state.programme.wiring.boilers, strict=True):
+                self._steams[w.name] = boiler.state.state == STEAMING
 
-    def take(self, group: Group, outcome: GroupOutcome, state: State) -> None:
+    def take(self, group: Group, outcome: GroupOutcome, plant: Plant) -> None:
         self.groups += 1
         if self.groups == 1:
             self.first_ms = group.at_ms
@@ -235,10 +217,17 @@ class _Tally:
                 self.raised[f"{e.target}/{e.kind}"] += 1
         for b in outcome.blows:
             self.blows[b.boiler] += 1
+        states = self._tags.get(group.plant)
+        if states is None:
+            tags = enumerate(derived_tags(plant))
+            states = self._tags[group.plant] = {i: t.target for i, t in tags if t.what == "state"}
+        for d in outcome.derived:
+            if d.tag in states:
+                self._steams[states[d.tag]] = d.value == STEAMING
         if self._before_ms is not None:
-            for boiler, w in zip(state.cells.senses.boilers, state.programme.wiring.boilers, strict=True):
-                if boiler.state.state == STEAMING:
-                    self.steaming_ms[w.name] += group.elapsed_ms - self._before_ms
+            for boiler, steams in self._steams.items():
+                if steams:
+                    self.steaming_ms[boiler] += group.elapsed_ms - self._before_ms
         self._before_ms = group.elapsed_ms
 
     def summary(self, state: State | None) -> dict[str, Any]:

@@ -14,7 +14,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from daemon.app.stepping import advance
+from daemon.app.stepping import advance_many
 from daemon.core.reasons import Reason
 from daemon.core.scan import Act, Group, Scan
 from daemon.report.carried import acts_of
@@ -48,7 +48,11 @@ def test_the_raw_export_of_a_store_replays_to_its_very_journal(tmp_path: Path) -
         export_raw(reader, recording[0].at_ms, recording[-1].at_ms + 1, tmp_path / "raw")
     assert not (tmp_path / "raw" / "state.txt").exists()
     summary = replay(
-        creamery(), tmp_path / "raw/counts.csv.gz", tmp_path / "out", acts=tmp_path / "raw/acts.jsonl", advance=advance
+        creamery(),
+        tmp_path / "raw/counts.csv.gz",
+        tmp_path / "out",
+        acts=tmp_path / "raw/acts.jsonl",
+        advance=advance_many,
     )
     assert summary["groups"] == 110
     assert alarms(tmp_path / "out/alarms.csv") == stored_journal(store)
@@ -65,7 +69,7 @@ def test_from_the_middle_with_its_state_it_is_the_same_journal(tmp_path: Path) -
     raw = tmp_path / "raw"
     replay(
         creamery(), raw / "counts.csv.gz", tmp_path / "out", acts=raw / "acts.jsonl", state=raw / "state.txt",
-        advance=advance,
+        advance=advance_many,
     )  # fmt: skip
     begin = json.loads((raw / "state.txt").read_text().splitlines()[0])["group"]
     assert begin < 1261 - 200
@@ -76,7 +80,7 @@ def test_two_replays_are_the_same_to_the_byte_and_write_readings(tmp_path: Path)
     raw = tmp_path / "counts.csv"
     n = write_csv(raw, record(DEFAULT_START_MS, 2.0))
     for out in ("a", "b"):
-        summary = replay(creamery(), raw, tmp_path / out, advance=advance)
+        summary = replay(creamery(), raw, tmp_path / out, advance=advance_many)
     assert summary["groups"] == n
     for name in ("alarms.csv", "summary.json"):
         assert (tmp_path / "a" / name).read_bytes() == (tmp_path / "b" / name).read_bytes()
@@ -99,7 +103,7 @@ def test_a_time_that_goes_back_is_refused_with_its_row(tmp_path: Path) -> None:
     lines[10], lines[11] = lines[11], lines[10]
     raw.write_text("\n".join(lines))
     with pytest.raises(ReplayError, match=r"line 12 \(row 11\), column time: .* is before the row above"):
-        replay(creamery(), raw, tmp_path / "out", advance=advance)
+        replay(creamery(), raw, tmp_path / "out", advance=advance_many)
     assert not (tmp_path / "out/alarms.csv").exists()
 
 

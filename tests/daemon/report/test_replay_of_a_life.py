@@ -14,7 +14,7 @@ from pathlib import Path
 
 import pytest
 
-from daemon.app.stepping import advance
+from daemon.app.stepping import advance_many
 from daemon.core.reasons import Quality, quality, words
 from daemon.core.scan import Group
 from daemon.core.tags import derived_tags, raw_tags
@@ -88,7 +88,7 @@ def test_from_the_beginning(life: Path, tmp_path: Path) -> None:
     assert sorted(p.name for p in raw.iterdir()) == ["acts.jsonl", "counts.csv.gz", "plant.toml"]
     assert (raw / "plant.toml").read_text("utf-8") == LOWER
     out = tmp_path / "out"
-    summary = replay(creamery(), raw / "counts.csv.gz", out, acts=raw / "acts.jsonl", advance=advance)
+    summary = replay(creamery(), raw / "counts.csv.gz", out, acts=raw / "acts.jsonl", advance=advance_many)
     want = journal(life)
     assert alarms(out) == want
     assert summary["groups"] == sum(1 for _ in lived())
@@ -103,13 +103,15 @@ def test_from_the_middle_with_the_state_before_it(life: Path, tmp_path: Path, af
     begun = json.loads((raw / "state.txt").read_text("ascii").splitlines()[0])["group"]
     assert begun == state
     out = tmp_path / "out"
-    replay(creamery(), raw / "counts.csv.gz", out, acts=raw / "acts.jsonl", state=raw / "state.txt", advance=advance)
+    replay(
+        creamery(), raw / "counts.csv.gz", out, acts=raw / "acts.jsonl", state=raw / "state.txt", advance=advance_many
+    )
     assert alarms(out) == journal(life, begun)
 
 
 def test_every_reading_of_the_store_is_in_the_parquet_file_in_order(life: Path, tmp_path: Path) -> None:
     raw = exported(life, tmp_path / "raw")
-    replay(creamery(), raw / "counts.csv.gz", tmp_path / "out", acts=raw / "acts.jsonl", advance=advance)
+    replay(creamery(), raw / "counts.csv.gz", tmp_path / "out", acts=raw / "acts.jsonl", advance=advance_many)
     with connected() as db:
         found = iter(
             db.execute(
@@ -175,7 +177,7 @@ def test_a_state_of_another_export_is_refused(life: Path, tmp_path: Path) -> Non
     with pytest.raises(ReplayError, match="state after group 500, but the recording begins with group 251"):
         replay(
             creamery(), one / "counts.csv.gz", tmp_path / "out", acts=one / "acts.jsonl", state=two / "state.txt",
-            advance=advance,
+            advance=advance_many,
         )  # fmt: skip
 
 
@@ -201,11 +203,18 @@ def test_another_plant_file_beside_acts_is_told_not_to_count(life: Path, tmp_pat
     raw = exported(life, tmp_path / "raw")
     other = replace(creamery(), text=creamery().text.replace("3000 umho/cm", "2000 umho/cm"))
     said: list[str] = []
-    replay(other, raw / "counts.csv.gz", tmp_path / "a", acts=raw / "acts.jsonl", advance=advance, tell=said.append)
+    replay(
+        other, raw / "counts.csv.gz", tmp_path / "a", acts=raw / "acts.jsonl", advance=advance_many, tell=said.append
+    )
     assert len(said) == 1 and "leave out --acts" in said[0]
     assert alarms(tmp_path / "a") == journal(life)
     replay(
-        creamery(), raw / "counts.csv.gz", tmp_path / "b", acts=raw / "acts.jsonl", advance=advance, tell=said.append
+        creamery(),
+        raw / "counts.csv.gz",
+        tmp_path / "b",
+        acts=raw / "acts.jsonl",
+        advance=advance_many,
+        tell=said.append,
     )
     assert len(said) == 1
 
@@ -230,7 +239,7 @@ def test_a_file_that_was_cut_or_damaged_is_named(life: Path, tmp_path: Path) -> 
         path = tmp_path / f"{name}.csv.gz"
         path.write_bytes(body)
         with pytest.raises(ReplayError) as e:
-            replay(creamery(), path, tmp_path / "out", advance=advance)
+            replay(creamery(), path, tmp_path / "out", advance=advance_many)
         assert str(path) in str(e.value), name
         assert "line" in str(e.value), name
     assert list((tmp_path / "out").iterdir()) == []
@@ -251,7 +260,7 @@ def test_a_time_that_is_none_is_named_with_what_is_wanted(tmp_path: Path, time: 
     path = tmp_path / "counts.csv"
     path.write_text(f"time,ai.b1_cond\n2026-11-25T06:00:00Z,1\n{time},1\n", "utf-8")
     with pytest.raises(ReplayError) as e:
-        replay(creamery(), path, tmp_path / "out", advance=advance)
+        replay(creamery(), path, tmp_path / "out", advance=advance_many)
     assert "counts.csv, line 3, column time: wants" in str(e.value)
     assert said in str(e.value)
     assert len(str(e.value)) < 300
@@ -276,6 +285,6 @@ def test_a_boiler_alone_replays_from_a_spreadsheets_export(tmp_path: Path) -> No
     rows = "".join(f"2026-11-25 06:{k:02d}:00,1,0,{cond(2900)}.0,{k}.0\r\n" for k in range(6))
     path = tmp_path / "counts.csv"
     path.write_text("\ufefftime,ai.b1_limit,ai.b1_blow,ai.b1_cond,ai.makeup\r\n" + rows, "utf-8", newline="")
-    summary = replay(loads(BOILER), path, tmp_path / "out", advance=advance)
+    summary = replay(loads(BOILER), path, tmp_path / "out", advance=advance_many)
     assert (summary["groups"], summary["first"]) == (6, "2026-11-25T06:00:00.000Z")
     assert summary["meters"]["makeup"]["pulses"] == 5
