@@ -17,6 +17,7 @@ from daemon.app.backing import backup, restore
 from daemon.app.commands_calibrate import calibrate
 from daemon.app.commands_clock import clock
 from daemon.app.commands_dial import dial
+from daemon.app.commands_trend import trend
 from daemon.app.doctor.command import doctor
 from daemon.app.entering import enter
 from daemon.app.noting import note
@@ -353,3 +354,4 @@ app.command()(shelve)
 app.command()(unshelve)
 app.command()(doctor)
 app.command()(clock)
+app.command()(trend)

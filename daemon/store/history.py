@@ -18,6 +18,7 @@ from typing import Any, Final
 from zoneinfo import ZoneInfo
 
 from daemon.core.scan import Count
+from daemon.store.beside import beside
 from daemon.store.buckets import DAY_MS, HOUR_MS, Buckets, Days, Even, fitting
 from daemon.store.dates import Span
 from daemon.store.figures import Figures, of_readings
@@ -66,10 +67,12 @@ class UnknownTag(ValueError):
 class History:
     """What a store and its other sources hold. All times are ms UTC, `from_ms` <= t < `to_ms`."""
 
-    def __init__(self, reader: Reader, earlier: Sequence[Source] = ()) -> None:
+    def __init__(self, reader: Reader, earlier: Sequence[Source] | None = None) -> None:
+        """`earlier`: sources of what the store's own file holds no longer; None: those that lie beside it."""
         self.reader = reader
         self.tags = Tags(reader.plant)
-        self._source: Source = Joined((*earlier, HotSource(reader, self.tags)))
+        before = beside(reader, self.tags) if earlier is None else earlier
+        self._source: Source = Joined((*before, HotSource(reader, self.tags)))
         self._rolled = Rolled(reader, self.tags)
         self._versions = [v.version for v in reader.plant_versions()]
 
