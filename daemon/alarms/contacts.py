@@ -63,6 +63,8 @@ class ShortCycling:
     It stands until no more than half as many are left in the window.
     """
 
+    asked: ClassVar[Asked] = Asked.MINUTES
+
     boiler: int
     wiring: BoilerWiring
     most: int

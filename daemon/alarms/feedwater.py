@@ -7,8 +7,9 @@ May import: daemon.core, daemon.measure.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import ClassVar
 
-from daemon.alarms.condition import AlarmCell
+from daemon.alarms.condition import AlarmCell, Asked
 from daemon.core.say import System, say
 from daemon.measure import usual
 from daemon.measure.senses import Senses
@@ -18,6 +19,8 @@ from daemon.measure.usual import WaterRule
 @dataclass(frozen=True, slots=True)
 class QualityChanged:
     """The last minutes of a measured feedwater against the band of its last week; judged once a minute."""
+
+    asked: ClassVar[Asked] = Asked.MINUTES
 
     water: int  # in Wiring.waters
     rule: WaterRule

@@ -7,9 +7,9 @@ Figures are common practice, no source. Pure. May import: daemon.core, daemon.me
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from typing import ClassVar, Final
 
-from daemon.alarms.condition import AlarmCell
+from daemon.alarms.condition import AlarmCell, Asked
 from daemon.core.reasons import words
 from daemon.core.say import System, minutes, say
 from daemon.core.tags import STATES
@@ -21,6 +21,7 @@ from daemon.measure.wiring import BoilerWiring, Role
 IDLE_MS: Final = 30 * 60_000  # in hand, or above the set point and no blow (common practice, no source)
 INTERVALS: Final = 2.5  # of its own, without an opening; *no representative sample* waits for three
 ABOVE: Final = 0.03  # of the set point, or the differential: what two instruments may differ by
+STALE_MS: Final = 2 * 60_000  # a reading older than this is none of now
 STILL_OFF_MS: Final = 15 * 60_000  # a pump at rest that long has ended: a share of the time pauses for less
 STANDS: Final = (OFF, HOT_STANDBY, DRAINED)
 
@@ -29,13 +30,15 @@ STANDS: Final = (OFF, HOT_STANDBY, DRAINED)
 class ControllerIdle:
     """The boiler steams, and its wall controller is in hand, takes no sample, or does not blow above its set point."""
 
+    asked: ClassVar[Asked] = Asked.MINUTES
+
     boiler: int
     wiring: BoilerWiring
     patience_ms: int = IDLE_MS
 
     def judge(self, s: Senses, c: AlarmCell) -> bool | None:
         b, w = s.boilers[self.boiler], self.wiring
-        if b.state.state != STEAMING:
+        if not s.minute or b.state.state != STEAMING:
             return None
         since, longest = self._since(s, b, c)
         if since is None:
@@ -70,14 +73,14 @@ class ControllerIdle:
         if commanded:
             c.memo_ms = -1
             return s.t
-        if not smp.fresh or smp.value is None:
+        if smp.value is None or not smp.this_run or s.t - smp.elapsed_ms > STALE_MS:
             return None
         c.memo_n = NO_BLOW
         if smp.value <= w.set_point:
             c.memo_ms = -1
         elif c.memo_ms < 0 and smp.value > w.set_point + max(w.differential, ABOVE * w.set_point):
             c.memo_ms = s.t
-        return s.t if c.memo_ms < 0 else max(c.memo_ms, b.state.since_ms)
+        return s.t if c.memo_ms < 0 else max(c.memo_ms, b.valve_ms, b.state.since_ms)
 
     def evidence(self, s: Senses, c: AlarmCell, system: System) -> str:
         b, w = s.boilers[self.boiler], self.wiring
@@ -104,6 +107,8 @@ IN_HAND, NO_SAMPLE, NO_BLOW = 1, 2, 3
 @dataclass(frozen=True, slots=True)
 class BlowdownWhileOff:
     """The boiler does not steam, and its blowdown valve is commanded, or a switch says that it is not shut."""
+
+    asked: ClassVar[Asked] = Asked.EVENTS
 
     boiler: int
     wiring: BoilerWiring
@@ -159,12 +164,16 @@ class FeedWhileOff:
 
     def judge(self, s: Senses, c: AlarmCell) -> bool | None:
         # memo: ms it has run since the boilers stand; memo_ms: the last look; memo_n: rest in ms since it last ran
-        states = [s.boilers[i].state.state for i in self.boilers]
-        if 0 in states:
+        known = True
+        for i in self.boilers:
+            state = s.boilers[i].state.state
+            if state and state not in STANDS:
+                if c.memo_ms >= 0:
+                    c.memo, c.memo_ms, c.memo_n = None, -1, 0
+                return False
+            known = known and state > 0
+        if not known:
             return None
-        if not all(state in STANDS for state in states):
-            c.memo, c.memo_ms, c.memo_n = None, -1, 0
-            return False
         since, c.memo_ms = (s.t - c.memo_ms if c.memo_ms >= 0 else 0), s.t
         runs = role_now(s, self.pump)
         if runs is None:

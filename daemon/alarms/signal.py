@@ -8,9 +8,9 @@ no source. Pure. May import: daemon.core, daemon.measure.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from typing import ClassVar, Final
 
-from daemon.alarms.condition import AlarmCell
+from daemon.alarms.condition import AlarmCell, Asked
 from daemon.core.reasons import Reason
 from daemon.core.say import System, minutes, say
 from daemon.measure import flashing, watch
@@ -78,9 +78,13 @@ class Fouling:
     of 95 % on it, are `daemon.measure.drift`'s.
     """
 
+    asked: ClassVar[Asked] = Asked.MINUTES
+
     boiler: int
 
     def judge(self, s: Senses, c: AlarmCell) -> bool | None:
+        if not s.minute:
+            return None
         records = s.boilers[self.boiler].correction.records
         mark = hash_of(records, s.t)
         if c.memo_ms == mark:
@@ -122,9 +126,13 @@ class Stepped:
     It stands until a calibration from about that time is on record, or for a day.
     """
 
+    asked: ClassVar[Asked] = Asked.MINUTES
+
     boiler: int
 
     def judge(self, s: Senses, c: AlarmCell) -> bool | None:
+        if not s.minute:
+            return None
         b = s.boilers[self.boiler]
         step = b.watch.rate
         if step.stepped_ms < 0:

@@ -8,9 +8,9 @@ May import: daemon.core, daemon.measure.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from typing import ClassVar, Final
 
-from daemon.alarms.condition import AlarmCell
+from daemon.alarms.condition import AlarmCell, Asked
 from daemon.core.say import System, minutes, say
 from daemon.measure import bleed, valve_habits
 from daemon.measure.probe_heat import ROOM_C
@@ -24,10 +24,12 @@ HOURS: Final = 2  # in a row above what is usual
 
 @dataclass(frozen=True, slots=True)
 class SwitchesDisagree:
-    """Both end switches are made; or, where no command tells what it should do, neither for longer than a stroke.
+    """Both end switches are made; or neither, where no command tells what the valve should do.
 
-    A switch that contradicts the command is told as stuck shut or stuck open.
+    Its on-delay is longer than a stroke. A switch that contradicts the command is told as stuck shut or stuck open.
     """
+
+    asked: ClassVar[Asked] = Asked.EVENTS
 
     boiler: int
     wiring: BoilerWiring
@@ -39,10 +41,7 @@ class SwitchesDisagree:
             return None
         if opened and shut:
             return True
-        if opened or shut or w.command.slot >= 0:
-            return False
-        since = max(s.contacts[r.slot].since_elapsed_ms for r in (w.open_switch, w.shut_switch))
-        return s.t - since > w.valve_travel_ms + 2 * w.poll_ms
+        return not (opened or shut or w.command.slot >= 0)
 
     def evidence(self, s: Senses, c: AlarmCell, system: System) -> str:
         w = self.wiring
@@ -64,11 +63,15 @@ class SlowValve:
     `travel_s`: as the plant file states it, 0 where it does not.
     """
 
+    asked: ClassVar[Asked] = Asked.MINUTES
+
     boiler: int
     wiring: BoilerWiring
     travel_s: float
 
     def judge(self, s: Senses, c: AlarmCell) -> bool | None:
+        if not s.minute:
+            return None
         h = s.boilers[self.boiler].habits
         seen = h.opening.n + h.shutting.n + h.blows
         if seen == c.memo_n:
@@ -120,12 +123,15 @@ class SlowValve:
 class LeakByHeat:
     """In two pauses running the sample line stayed warm though the valve was commanded shut: something passes it."""
 
+    asked: ClassVar[Asked] = Asked.MINUTES
+
     boiler: int
     wiring: BoilerWiring
 
     def judge(self, s: Senses, c: AlarmCell) -> bool | None:
-        b = s.boilers[self.boiler]
-        h = b.habits
+        if not s.minute:
+            return None
+        h = s.boilers[self.boiler].habits
         if h.rest_ms == c.memo_ms or h.rests < valve_habits.RESTS:
             return None
         c.memo_ms = h.rest_ms
@@ -151,11 +157,15 @@ class LeakByHeat:
 class LeakByMeter:
     """The blowdown meter passes more than is usual while every valve before it is commanded shut: two hours running."""
 
+    asked: ClassVar[Asked] = Asked.MINUTES
+
     bleed: int  # in Wiring.bleeds
     boilers: tuple[tuple[int, BoilerWiring], ...]
     stated: float | None  # kg/h that flow with the valves shut, as the plant file says
 
     def judge(self, s: Senses, c: AlarmCell) -> bool | None:
+        if not s.minute:
+            return None
         m = s.bleeds[self.bleed]
         if m.hours == c.memo_n:
             return None

@@ -163,7 +163,7 @@ def _valve_rows(plant: Plant, i: int, b: BoilerWiring) -> Iterator[_Row]:
     if valve is not None and (b.command.slot >= 0 or _seen(b)):
         yield b.name, "blowdown_while_off", "", BlowdownWhileOff(i, b), i, 0
     if b.open_switch.slot >= 0 and b.shut_switch.slot >= 0:
-        yield b.name, "valve_switch_disagrees", "", SwitchesDisagree(i, b), i, 0
+        yield b.name, "valve_switch_disagrees", "", SwitchesDisagree(i, b), i, b.valve_travel_ms + 2 * b.poll_ms
     if valve is not None and b.command.slot >= 0:
         stated = valve.travel if "travel" in valve.model_fields_set else 0.0
         yield b.name, "valve_slow", "", SlowValve(i, b, stated), i, 0

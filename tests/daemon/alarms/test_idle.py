@@ -28,7 +28,7 @@ def test_a_controller_left_in_hand_is_told_after_half_an_hour_of_steaming() -> N
     feed.run(1500, alarm=1)
     feed.run(300, alarm=0)
     assert feed.log() == []
-    feed.run(1820, alarm=1)
+    feed.run(1860, alarm=1)
     assert feed.log() == ["controller_idle raised"]
     told = feed.last("controller_idle")
     assert (told.unit, told.limit) == ("s", 1800)
@@ -76,7 +76,7 @@ def test_above_the_set_point_with_no_blow_is_told_before_the_limit_is_reached() 
     feed.run(600, cond=2950)
     feed.run(3600, cond=3080)  # within what two instruments may differ by
     assert feed.log() == []
-    feed.run(1820, cond=3150)
+    feed.run(1920, cond=3150)
     assert feed.log() == ["controller_idle raised"]
     assert (
         "with conductivity above the set point of 3000 umho/cm; conductivity 3150"

@@ -94,7 +94,7 @@ def test_a_step_no_water_makes_is_journalled_and_not_mailed_until_a_calibration_
     grab = {"cooled": True, "neutralised": False}
     body = {"boiler": "B1", "how": "wall", "form": "handheld", "reference": 2500, "reading": 2500, "grab": grab}
     assert feed.act("calibrate", **body, as_found=2900, as_left=2500, wall={"display": 2500}) == ""
-    feed.poll(cond=2500)
+    feed.run(60, cond=2500)
     assert "calibration_step returned" in feed.log()
 
 
