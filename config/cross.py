@@ -6,6 +6,7 @@ from config.expand import Expanded
 from config.findings import Found
 from config.model import Plant
 from config.rules import (
+    blind,
     by_hand,
     house,
     limits,
@@ -36,6 +37,7 @@ _RULES = (
     *by_hand.RULES,
     *house.RULES,
     *water.RULES,
+    *blind.RULES,
 )
 
 

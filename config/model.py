@@ -265,6 +265,7 @@ class Boiler(Part):
     steam_pressure: Signal | None = None
     probe_temperature: Signal | None = None
     cutoff_test: tuple[CutoffTest, ...] = ()
+    hand_blow: Annotated[Time, Positive] | None = None  # so long a blow by hand may show before it is mailed
     feedwater_conductivity: WaterQuality | None = None  # an analogue's name, or uS/cm
     makeup_conductivity: WaterQuality | None = None
     condensate_conductivity: WaterQuality | None = None

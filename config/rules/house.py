@@ -15,6 +15,7 @@ from config.rules.view import View
 from config.units import NUMBER, UNITS
 
 _FIVE_YEARS = 5 * 365 * 86400.0
+_LONGEST_HAND_BLOW = 12 * 3600.0  # s, as an act may say of one
 _CRITICAL_KPA = 22064.0 - 101.325  # gauge; IAPWS-IF97
 
 
@@ -78,8 +79,27 @@ def boilers(v: View) -> Iterator[Found]:
                 f"no low_water contact: low water of {b.name} is not told here. This log is never a low-water cut-off",
                 "note",
             )
+        yield from _hand_blow(path, b)
         for k, t in enumerate(b.cutoff_test):
             yield from _window((*path, "cutoff_test", k, "window"), t.window)
+
+
+def _hand_blow(path: Path, b: Boiler) -> Iterator[Found]:
+    if b.hand_blow is None:
+        return
+    if b.hand_blow > _LONGEST_HAND_BLOW:
+        yield Found(
+            (*path, "hand_blow"), f"wants {_LONGEST_HAND_BLOW / 3600:g} h at most; found {b.hand_blow / 3600:g} h"
+        )
+    elif b.conductivity is None and b.blowdown_valve is None:
+        yield Found((*path, "hand_blow"), "says nothing without conductivity or a blowdown_valve", "note")
+    else:
+        yield Found(
+            (*path, "hand_blow"),
+            f"low conductivity and a valve stuck open on {b.name} are mailed only when they stand for "
+            f"{b.hand_blow / 60:g} min; the journal has them at once",
+            "note",
+        )
 
 
 def _states(path: Path, b: Boiler) -> Iterator[Found]:

@@ -25,6 +25,7 @@ class AlarmCell(Cell):
     off_ms: int = -1
     occurrence: int = 0
     raised_at: int = 0
+    raised_ms: int = -1
     value: float | None = None
     limit: float | None = None
     evidence: str = ""
@@ -83,6 +84,7 @@ class Alarm:
     suppressed_when_off: bool
     never_hidden: bool
     mails: bool
+    mails_after_ms: int = 0  # told at once in the journal, by mail only when it stands longer than this
 
     @property
     def asked(self) -> Asked:

@@ -85,6 +85,10 @@ HAND_WORK: Final[Mapping[str, frozenset[str]]] = {
 """What hands at the boiler cause: told at once in the journal, by mail only when it outlasts the work."""
 
 
+HAND_BLOW: Final = frozenset({"conductivity_low", "valve_stuck_open"})
+"""Kinds by which a blow by hand shows that nobody has told of: mailed when they outlast the boiler's `hand_blow`."""
+
+
 def out_of_service(alarm: Alarm, outs: tuple[Said, ...], words: tuple[Said, ...]) -> Said | None:
     """What was said that takes an alarm out of service, None while it is in service."""
     whole = next((o for o in outs if o.target == alarm.target), None)

@@ -108,6 +108,7 @@ def check(plant: PlantArg, as_json: JsonOpt = False) -> None:
     Example: waterside check plant.toml
     """
     from config.check import check as check_plant
+    from config.judged import not_judged
     from config.load import PlantFileError, load
 
     try:
@@ -120,7 +121,11 @@ def check(plant: PlantArg, as_json: JsonOpt = False) -> None:
     errors = sum(f.level == "error" for f in findings)
     if as_json:
         rows = [{"file": f.file, "line": f.line, "key": f.key, "level": f.level, "text": f.text} for f in findings]
-        print(json.dumps({"errors": errors, "findings": rows}, indent=1, ensure_ascii=False))
+        blind = (
+            [{"target": x.target, "kind": x.kind, "wants": x.wants} for x in not_judged(source.plant)] if source else []
+        )
+        told = {"errors": errors, "findings": rows, "not_judged": blind}
+        print(json.dumps(told, indent=1, ensure_ascii=False))
     else:
         for f in findings:
             print(f"{f.file}:{f.line}: {f.level.upper() if f.level != 'note' else 'note'}: {f.key}: {f.text}")

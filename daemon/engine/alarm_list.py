@@ -23,6 +23,7 @@ from daemon.alarms.service import LinkDown, ModuleSilent, Reported
 from daemon.alarms.signal import Fouling, Stepped, Verdict
 from daemon.alarms.valve import OverTime, StuckOpen, StuckShut
 from daemon.alarms.valve_wear import LeakByHeat, LeakByMeter, SlowValve, SwitchesDisagree
+from daemon.alarms.withheld import HAND_BLOW
 from daemon.core.reasons import Reason
 from daemon.measure.current_loop import Line
 from daemon.measure.senses import FACTS
@@ -63,9 +64,17 @@ def alarms_of(plant: Plant, w: Wiring) -> tuple[Alarm, ...]:
                 suppressed_when_off=k.suppressed_when_off and boiler >= 0 and not k.never_hidden,
                 never_hidden=k.never_hidden,
                 mails=k.mails,
+                mails_after_ms=_hand_blow_ms(plant, kind, boiler),
             )
         )
     return tuple(out)
+
+
+def _hand_blow_ms(plant: Plant, kind: str, boiler: int) -> int:
+    """How long what a blow by hand may be may stand before it is mailed; 0: mailed at once."""
+    if boiler < 0 or kind not in HAND_BLOW:
+        return 0
+    return round((plant.boilers[boiler].hand_blow or 0.0) * 1000)
 
 
 def _rows(plant: Plant, w: Wiring) -> Iterator[_Row]:

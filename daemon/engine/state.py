@@ -51,6 +51,7 @@ class Programme:
     asks: tuple[Asking, ...]
     asks_minute: tuple[Asking, ...]
     asks_group: tuple[Asking, ...]
+    late: tuple[int, ...] = ()  # alarms that are mailed only when they last
 
 
 @cell
@@ -88,6 +89,7 @@ def programme(plant: Plant) -> Programme:
         asks,
         tuple(a for a in asks if a.alarm.asked is not Asked.EVENTS),
         tuple(a for a in asks if a.alarm.asked is Asked.EVERY_GROUP),
+        tuple(i for i, a in enumerate(alarms) if a.mails_after_ms),
     )
 
 

@@ -30,6 +30,7 @@ from daemon.measure.senses import FACTS, take
 GAP_TOLD_MS: Final = 5 * 60_000  # a shorter gap is journalled, not mailed
 _NORMAL: Final = Life.NORMAL.value
 _SUPPRESSED: Final = Life.SUPPRESSED.value
+_UNACKNOWLEDGED: Final = Life.UNACKNOWLEDGED.value
 _SHELVED: Final = Life.SHELVED.value
 _OUT: Final = Life.OUT_OF_SERVICE.value
 _QUIET: Final = frozenset({Life.SHELVED.value, Life.SUPPRESSED.value, Life.OUT_OF_SERVICE.value})
@@ -75,6 +76,8 @@ class _Step:
         if self.all_stored:
             senses.ended = group.segment
         self._judge(self._asked())
+        if senses.minute and self.p.late:
+            self._late()
         cells.number = group.number
         senses.results_new = senses.aside_new = False
         return GroupOutcome(
@@ -197,6 +200,13 @@ class _Step:
             elif c.state in _STANDING and not c.told and alarm.kind in _BY_HAND and hand_work(alarm, hands) is None:
                 self._tell(alarm, c, Event.RAISED)
 
+    def _late(self) -> None:
+        """Mails of what has outlasted a blow by hand; one that somebody has confirmed meanwhile is known."""
+        for i in self.p.late:
+            alarm, c = self.p.alarms[i], self.cells.alarms[i]
+            if c.state == _UNACKNOWLEDGED and not c.told:
+                self._tell(alarm, c, Event.RAISED)
+
     def _suppress(self, i: int, alarm: Alarm, c: AlarmCell) -> None:
         c.held, c.stood = c.state != _NORMAL, c.active
         self._cue(i, alarm, c, Cue.SUPPRESS, told=c.held)
@@ -213,8 +223,10 @@ class _Step:
         group = self.group
         if event is Event.RAISED:
             c.occurrence, self.cells.next_occurrence = self.cells.next_occurrence, self.cells.next_occurrence + 1
-            c.raised_at, c.by, c.told = group.at_ms, "", False
+            c.raised_at, c.raised_ms, c.by, c.told = group.at_ms, self.cells.senses.t, "", False
             c.evidence = alarm.condition.evidence(self.cells.senses, c, self.p.system)
+            if alarm.mails_after_ms:
+                c.evidence += f"; as a blow by hand does too: mailed if it stands for {minutes(alarm.mails_after_ms)}"
             if self.cells.senses.hands:
                 h = hand_work(alarm, said(self.cells.senses.hands))
                 c.evidence += f"; {h.what}, says {h.by}" if h is not None else ""
@@ -258,6 +270,8 @@ class _Step:
         if event is Event.RAISED:
             if self.cells.senses.hands and hand_work(alarm, said(self.cells.senses.hands)) is not None:
                 return  # told when it outlasts the work
+            if self.cells.senses.t - c.raised_ms < alarm.mails_after_ms:
+                return  # told when it outlasts a blow by hand
             c.told = True
         elif event in (Event.RETURNED, Event.SUPPRESSED, Event.SHELVED, Event.OUT_OF_SERVICE):
             if not c.told or alarm.kind == "logger_gap":

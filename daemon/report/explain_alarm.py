@@ -335,6 +335,10 @@ def _delays(scene: Scene, alarm: Alarm) -> Step:
     if alarm.target in {a.name for a in scene.plant.analogues} and alarm.kind.startswith("analogue"):
         i = next(k for k, a in enumerate(scene.plant.analogues) if a.name == alarm.target)
         source[0] = f"delay: {scene.places.or_default('analogue', i, 'delay')}"
+    if alarm.mails_after_ms:
+        i = next(k for k, b in enumerate(scene.plant.boilers) if b.name == alarm.target)
+        says.append(f"mailed only when it stands for {minutes(alarm.mails_after_ms)}: a blow by hand shows the same")
+        source.append(f"mail: {scene.places.where('boiler', i, 'hand_blow')}")
     return Step("On-delay and off-delay", tuple(says), source="; ".join(source))
 
 

@@ -82,6 +82,13 @@ WARNINGS: list[tuple[str, tuple[tuple[str, str], ...], str, str, str]] = [
         "note",
         "30021 is read as input register at protocol address 20. Some makers count from 0",
     ),
+    (
+        METERED,
+        (('duty = "lead"', 'duty = "lead"\nhand_blow = "40 min"'),),
+        "boiler B1 hand_blow",
+        "note",
+        "a valve stuck open on B1 are mailed only when they stand for 40 min; the journal has them at once",
+    ),
     (METERED, (('command = "io.b1_blow"', "#"),), "boiler B1 sample.arrangement", "note", "inferred from the probe"),
     (
         METERED,

@@ -264,6 +264,12 @@ ERRORS: list[tuple[str, tuple[tuple[str, str], ...], str, str]] = [
     ),
     (
         METERED,
+        (('duty = "lead"', 'duty = "lead"\nhand_blow = "13 h"'),),
+        "boiler B1 hand_blow",
+        "wants 12 h at most; found 13 h",
+    ),
+    (
+        METERED,
         (("[[person]]", "[alarms.low_water]\ncount = 3\n[[person]]"),),
         "alarms.low_water.count",
         "says nothing of low_water; it belongs to short_cycling",

@@ -18,15 +18,16 @@ from config.schema import schema
 EXAMPLES = Path(__file__).parents[2] / "config" / "examples"
 
 
-def test_the_smallest_plant_has_three_notes() -> None:
+def test_the_smallest_plant_has_four_notes() -> None:
     text = load(EXAMPLES / "smallest.toml")
-    first, second, third = check(text)
+    first, second, blind, third = check(text)
     assert (first.level, first.key, first.text.split(" without ")[1]) == (
         "note",
         "boiler B1",
         "burner or steam_pressure",
     )
     assert (second.level, second.key, second.text.split(":")[0]) == ("note", "boiler B1", "no feedwater_conductivity")
+    assert (blind.level, blind.key) == ("note", "boiler B1") and "not judged with what is wired" in blind.text
     assert (third.level, third.key) == ("note", "boiler B1 conductivity")
     assert third.text.startswith("a held signal is not judged for value stuck")
     assert [(len(x), x[0].name) for x in (text.plant.modules, text.plant.boilers, text.plant.persons)] == [
@@ -50,6 +51,9 @@ def test_the_creamery_has_notes_only() -> None:
         "boiler B1 dissolved_solids",
         "boiler B1 makeup_conductivity",
         "boiler B2 makeup_conductivity",
+        "boiler B1 hand_blow",
+        "boiler B2 hand_blow",
+        "boiler B2",  # its valve has one end switch only
     }
 
 
