@@ -80,6 +80,19 @@ class MailRow:
     body: str  # JSON of the notice
 
 
+@dataclass(frozen=True, slots=True)
+class NoticeRow:
+    """A notice as it is stored, in one transaction with its alarm. `key` is unique in the store.
+
+    `direct`: its mails went from memory already, because nothing could be stored.
+    """
+
+    key: str
+    at_ms: int
+    body: str  # JSON of the notice
+    direct: bool = False
+
+
 class Derived(NamedTuple):
     """A new value of a derived tag (B1.conductivity, makeup.total): the value in base units and its reason.
 

@@ -20,12 +20,23 @@ import apsw
 from config.model import Plant
 from daemon.core.outcome import Entry, GroupOutcome
 from daemon.core.scan import Act, Group
-from daemon.store import mending, rows, schema
+from daemon.store import dealing, mending, rows, schema
 from daemon.store.chain import Chain
 from daemon.store.errors import StoreBroken, StoreError, StoreRefused, translated
 from daemon.store.packing import PackingError, pack_derived
 from daemon.store.query import every, first
-from daemon.store.records import ClockCorrection, ClockSegment, Last, MailRow, QueuedMail, Snapshot, StoredGroup
+from daemon.store.records import (
+    ClockCorrection,
+    ClockSegment,
+    Dealt,
+    Last,
+    MailRow,
+    NoticeRow,
+    QueuedMail,
+    Snapshot,
+    StoredGroup,
+    ToDeal,
+)
 from daemon.store.rolling import INSERT, Closing, Known, Roller
 
 T = TypeVar("T")
@@ -157,6 +168,7 @@ class Ledger:
         outcome: GroupOutcome,
         mails: Sequence[MailRow] = (),
         snapshot: Snapshot | None = None,
+        notices: Sequence[NoticeRow] = (),
     ) -> None:
         """Store a group with all it led to. See `Writer.commit`."""
         if outcome.number != group.number:
@@ -169,7 +181,16 @@ class Ledger:
         number, segment = group.number, group.segment
         row = (number, segment, group.elapsed_ms, group.at_ms, group.gap_ms, group.plant, body, derived)
         more = bool(
-            (outcome.journal or outcome.standing or outcome.blows or outcome.acts or group.acts or mails or snapshot)
+            (
+                outcome.journal
+                or outcome.standing
+                or outcome.blows
+                or outcome.acts
+                or group.acts
+                or mails
+                or snapshot
+                or notices
+            )
             or (outcome.calibrations or outcome.manual)
         )
         stored = (group.scans, outcome.verdicts, outcome.derived)
@@ -180,7 +201,7 @@ class Ledger:
             or segment != self._segment_seen
             or not self._roller.belongs(segment, group.plant, group.at_ms)
         ):
-            closed = self._write(lambda db: self._commit_more(db, row, group, outcome, mails, snapshot))
+            closed = self._write(lambda db: self._commit_more(db, row, group, outcome, mails, snapshot, notices))
         else:
             self._check_next(group)
             try:
@@ -222,6 +243,7 @@ class Ledger:
         outcome: GroupOutcome,
         mails: Sequence[MailRow],
         snapshot: Snapshot | None,
+        notices: Sequence[NoticeRow],
     ) -> Closing | None:
         """All that goes with a group; what its coming closes, None where it is of the open minute."""
         self._check_next(group)
@@ -255,7 +277,9 @@ class Ledger:
         for number in sorted({a.number for a in group.acts} | results.keys()):
             self._apply(db, group.number, number, results.get(number))
         for mail in mails:
-            self._mail(db, mail)
+            dealing.add_mail(db, mail)
+        for notice in notices:
+            dealing.add_notice(db, notice)
         if snapshot:
             values = (snapshot.format, snapshot.plant, snapshot.group, snapshot.body)
             db.execute(f"INSERT INTO snapshot ({rows.SNAPSHOT}) VALUES (?, ?, ?, ?)", values)
@@ -289,15 +313,6 @@ class Ledger:
         if db.changes() != 1:
             raise StoreRefused(f"Group {group} applies act {number}, which does not wait to be applied.")
         self._chain.add(db, "act applied", (number, group, told))
-
-    def _mail(self, db: apsw.Connection, mail: MailRow) -> None:
-        values = (rows.text(mail.key), rows.text(mail.recipient), mail.at_ms, rows.text(mail.body))
-        sql = "INSERT INTO outbox (key, recipient, at_ms, body) VALUES (?, ?, ?, ?) ON CONFLICT (key) DO NOTHING"
-        db.execute(sql, values)
-        if db.changes() == 0:
-            old = first(db, "SELECT key, recipient, at_ms, body FROM outbox WHERE key = ?", values[:1])
-            if old != values:
-                raise StoreRefused(f"A different mail is stored under the key {mail.key!r}.")
 
     # ------------------------------------------------------------------ plant, clock, acts
 
@@ -377,6 +392,13 @@ class Ledger:
 
     # ------------------------------------------------------------------ mails
 
+    def to_deal(self) -> ToDeal:
+        return self._read(dealing.to_deal)
+
+    def deal(self, dealt: Dealt, at_ms: int) -> None:
+        """See `Writer.deal`."""
+        self._write(lambda db: dealing.deal(db, dealt, at_ms))
+
     def settle_mail(self, mail_id: int, state: str, note: str, *, next_ms: int = 0, done_ms: int | None = None) -> None:
         """A try of a waiting mail has ended: it is sent, refused, or waits until `next_ms`."""
 
@@ -395,7 +417,7 @@ class Ledger:
         """See `Writer.record_sent`."""
 
         def work(db: apsw.Connection) -> None:
-            self._mail(db, mail)
+            dealing.add_mail(db, mail)
             db.execute(
                 "UPDATE outbox SET state = 'sent', done_ms = ?, note = ?, tries = tries + 1 "
                 "WHERE key = ? AND state = 'waiting'",

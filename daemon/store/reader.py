@@ -377,6 +377,16 @@ class Reader:
         found = self._run(lambda db: every(db, "SELECT state, count(*) FROM outbox GROUP BY state"))
         return {"waiting": 0, "sent": 0, "refused": 0} | dict(found)
 
+    def notices_waiting(self) -> int:
+        """How many notices wait for the moment to be told: quiet hours, or one mail instead of a flood."""
+        found = self._run(lambda db: every(db, "SELECT count(*) FROM notice WHERE dealt_ms IS NULL"))
+        return int(found[0][0])
+
+    def remembered(self, name: str) -> str:
+        """What the one who decides who is told keeps under a name, "" for nothing."""
+        found = self._run(lambda db: first(db, "SELECT body FROM dealer WHERE name = ?", (name,)))
+        return str(found[0]) if found else ""
+
     def standing(self) -> tuple[Standing, ...]:
         """Alarms as they stand now, oldest first."""
         sql = f"SELECT {rows.STANDING} FROM standing ORDER BY since_ms, occurrence, target, kind, name"

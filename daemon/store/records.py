@@ -5,16 +5,19 @@ Pure. May import: daemon.core. Times are ms UTC since 1970 unless they say elaps
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
-from daemon.core.outcome import Derived, Entry, MailRow
+from daemon.core.outcome import Derived, Entry, MailRow, NoticeRow, Standing
 from daemon.core.scan import Act, Group
 
 __all__ = [
     "ClockCorrection",
     "ClockSegment",
+    "Dealt",
     "Last",
     "MailRow",
+    "NoticeRow",
     "PlantVersion",
     "QueuedMail",
     "Snapshot",
@@ -22,6 +25,8 @@ __all__ = [
     "StoredAct",
     "StoredGroup",
     "StoredMail",
+    "ToDeal",
+    "WaitingNotice",
 ]
 
 
@@ -45,6 +50,37 @@ class QueuedMail:
     at_ms: int
     body: str
     tries: int
+
+
+@dataclass(frozen=True, slots=True)
+class WaitingNotice:
+    """A notice of which nobody has decided yet whom it goes to."""
+
+    id: int
+    key: str
+    at_ms: int
+    body: str
+    direct: bool
+
+
+@dataclass(frozen=True, slots=True)
+class ToDeal:
+    """All that deciding who is told rests on, as stored: one moment of the file."""
+
+    notices: tuple[WaitingNotice, ...]
+    waiting: tuple[QueuedMail, ...]  # mails not yet taken
+    standing: tuple[Standing, ...]
+    kept: Mapping[str, str]  # what the one who decides remembers, JSON by name
+
+
+@dataclass(frozen=True, slots=True)
+class Dealt:
+    """What was decided: stored whole or not at all."""
+
+    mails: tuple[MailRow, ...] = ()
+    notices: tuple[int, ...] = ()  # ids of those decided
+    withdrawn: tuple[int, ...] = ()  # ids of mails that wait and are not to go
+    kept: Mapping[str, str] = field(default_factory=dict)  # changed only; "" forgets
 
 
 @dataclass(frozen=True, slots=True)

@@ -178,6 +178,19 @@ CREATE TABLE clock_correction (
 
 THIRD: Final = """
 CREATE INDEX outbox_at ON outbox (at_ms);
+CREATE TABLE notice (            -- what people must be told of; whom and when is decided when it can be sent
+  id INTEGER PRIMARY KEY,
+  key TEXT NOT NULL UNIQUE,
+  at_ms INTEGER NOT NULL,
+  body TEXT NOT NULL,           -- JSON
+  direct INTEGER NOT NULL,      -- its mails went from memory, because nothing could be stored
+  dealt_ms INTEGER              -- when its mails were written, NULL while nobody has decided
+) STRICT;
+CREATE INDEX notice_waiting ON notice (id) WHERE dealt_ms IS NULL;
+CREATE TABLE dealer (           -- what the one who decides remembers
+  name TEXT PRIMARY KEY,
+  body TEXT NOT NULL            -- JSON
+) STRICT;
 CREATE TABLE rollup_minute (
   first_group INTEGER PRIMARY KEY,
   last_group INTEGER NOT NULL,

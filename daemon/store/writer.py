@@ -20,7 +20,18 @@ from daemon.core.scan import Act, Group
 from daemon.store.errors import StoreBroken, StoreError, StoreFull, translated
 from daemon.store.ledger import Ledger
 from daemon.store.lock import StoreLock
-from daemon.store.records import ClockCorrection, ClockSegment, Last, MailRow, QueuedMail, Snapshot, StoredGroup
+from daemon.store.records import (
+    ClockCorrection,
+    ClockSegment,
+    Dealt,
+    Last,
+    MailRow,
+    NoticeRow,
+    QueuedMail,
+    Snapshot,
+    StoredGroup,
+    ToDeal,
+)
 from daemon.store.reserve import Reserve
 from daemon.store.schema import check_library
 
@@ -109,16 +120,18 @@ class Writer:
         outcome: GroupOutcome,
         mails: Sequence[MailRow] = (),
         snapshot: Snapshot | None = None,
+        notices: Sequence[NoticeRow] = (),
     ) -> None:
         """Store one group with all it led to, in one transaction; when it returns, all of it is on the disk.
 
         `plant` is the plant of version `group.plant`. Writes journal entries, changes of standing alarms, blows, the
-        acts of the group with their results, mails (the same mail again is ignored), and the snapshot (the newest 5
-        stay). StoreFull, StoreReadOnly, StoreBroken: nothing was stored, call again with the same group. StoreRefused:
-        the group does not follow the last one (by number, or by any number above with `gap_ms` > 0; elapsed time never
-        back), names an unknown plant version or segment, applies an act that does not wait, or does not fit its plant.
+        acts of the group with their results, mails and notices (the same again is ignored), and the snapshot (the
+        newest 5 stay). StoreFull, StoreReadOnly, StoreBroken: nothing was stored, call again with the same group.
+        StoreRefused: the group does not follow the last one (by number, or by any number above with `gap_ms` > 0;
+        elapsed time never back), names an unknown plant version or segment, applies an act that does not wait, or does
+        not fit its plant.
         """
-        await self._run(self._ledger.commit, plant, group, outcome, mails, snapshot)
+        await self._run(self._ledger.commit, plant, group, outcome, mails, snapshot, notices)
 
     async def add_plant_version(self, text: str, sha256: str, at_ms: int) -> int:
         """The version number of a plant file: the newest one's when the text is the same, else a new one."""
@@ -166,9 +179,17 @@ class Writer:
         """Mails that wait and are due, those due longest first."""
         return await self._run(self._ledger.pending_mails, now_ms, limit)
 
-    async def mail_sent(self, mail_id: int, at_ms: int) -> None:
-        """The mail server has taken it."""
-        await self._run(self._ledger.settle_mail, mail_id, "sent", "", done_ms=at_ms)
+    async def to_deal(self) -> ToDeal:
+        """Notices of which nobody has decided whom they go to, and what deciding rests on."""
+        return await self._run(self._ledger.to_deal)
+
+    async def deal(self, dealt: Dealt, at_ms: int) -> None:
+        """Store what was decided, in one transaction: mails, notices decided, mails withdrawn, what is remembered."""
+        await self._run(self._ledger.deal, dealt, at_ms)
+
+    async def mail_sent(self, mail_id: int, at_ms: int, said: str = "") -> None:
+        """The mail server has taken it; `said`: its words."""
+        await self._run(self._ledger.settle_mail, mail_id, "sent", said, done_ms=at_ms)
 
     async def mail_later(self, mail_id: int, next_ms: int, why: str) -> None:
         """A try failed; the next not before `next_ms`."""
