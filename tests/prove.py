@@ -48,6 +48,8 @@ TABLE: Final[Mapping[str, Row]] = {
         "tests.campaign.nth_write", "every single write of the store fails once, and the power goes at every one"
     ),
     "faults": Row("tests.campaign.faults", "nth-write, then 1000 kills: the whole fault campaign by one word"),
+    "replay": Row("tests.bench.replay", "ninety days of the creamery replayed, beside a plain loop over 16 channels"),
+    "life": Row("tests.campaign.life", "a service's life with acts, a reload and a kill, replayed from its own export"),
     "kill": Row("tests.campaign.kill", "the service killed at random moments, against a ledger kept outside"),
 }
 

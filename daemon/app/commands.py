@@ -17,6 +17,7 @@ from daemon.app.backing import backup, restore
 from daemon.app.commands_calibrate import calibrate
 from daemon.app.commands_clock import clock
 from daemon.app.commands_dial import dial
+from daemon.app.commands_performance import performance
 from daemon.app.commands_trend import trend
 from daemon.app.doctor.command import doctor
 from daemon.app.entering import enter
@@ -259,10 +260,13 @@ def replay(
     out: Annotated[Path, typer.Option(help="Folder for alarms.csv, readings.parquet and summary.json.")],
     acts: Annotated[Path | None, typer.Option(help="Acts and plant versions, from export --format raw.")] = None,
     state: Annotated[Path | None, typer.Option(help="The state to begin with, from export --format raw.")] = None,
+    against: Annotated[
+        Path | None, typer.Option(metavar="OTHER", help="Another plant file: which alarms would be others by it.")
+    ] = None,
 ) -> None:
     """Run recorded raw counts through the very engine of the service. Never sends mail.
 
-    Example: waterside replay plant.toml counts.csv.gz --out replayed
+    Example: waterside replay plant.toml counts.csv.gz --out replayed --against lower-limit.toml
     """
     from daemon.app.running import read_plant
     from daemon.app.stepping import advance_many
@@ -270,11 +274,20 @@ def replay(
     from daemon.report.replay import replay as run_replay
 
     source = read_plant(plant)
-    if source is None:
+    other = read_plant(str(against)) if against is not None else None
+    if source is None or (against is not None and other is None):
         raise typer.Exit(1)
     try:
         summary = run_replay(
-            source, raw, out, acts=acts, state=state, advance=advance_many, progress=_progress("groups"), tell=_tell
+            source,
+            raw,
+            out,
+            acts=acts,
+            state=state,
+            against=other,
+            advance=advance_many,
+            progress=_progress("groups"),
+            tell=_tell,
         )
     except (ReplayError, OSError) as e:
         raise _fail(str(e)) from e
@@ -350,6 +363,7 @@ def _progress(what: str) -> Any:
 app.command()(calibrate)
 app.command()(enter)
 app.command()(dial)
+app.command()(performance)
 app.command()(backup)
 app.command()(restore)
 app.command()(note)

@@ -132,11 +132,11 @@ def _module(channels: tuple[tuple[str, str, int], ...]) -> _Module:
     first = channels[0][2]
     side_by_side = first >= 0 and all(at == first + k for k, (_, _, at) in enumerate(channels))
     known: dict[str, dict[Any, Count]] = {}
-    shared = tuple(known.setdefault(kind if kind in _SMALL else name, {}) for name, kind, _ in channels)
+    shared = tuple(known.setdefault(kind, {}) for _, kind, _ in channels)
     return _Module(channels, first if side_by_side else -1, shared, (0,) * len(channels))
 
 
-_SMALL: Final = frozenset({"bit", "u16", "s16", "bcd16"})
+_SMALL: Final = frozenset({"bit", "u16", "s16", "bcd16"})  # few different counts, which come again and again
 
 
 def _columns(header: Sequence[str], plant: Plant, others: Iterable[Plant], where: str) -> _Columns:
@@ -254,11 +254,16 @@ def _scans(cells: Sequence[Any], columns: _Columns, due: Due, at_ms: int, where:
         counts: list[Count | None] = []
         faults: list[int] = []
         for (name, kind, _), cell, known in zip(channels, found, c.known, strict=True):
+            met = known.get(cell)
+            if met is not None:
+                counts.append(met)
+                faults.append(0)
+                continue
             try:
                 count, fault = _cell(cell, kind)
             except CellError as e:
                 raise RecordingError(f"{where}, column {name}: {e}") from e
-            if count is not None and type(cell) is str and len(known) < KNOWN_CELLS:
+            if count is not None and kind in _SMALL and type(cell) is str and len(known) < KNOWN_CELLS:
                 known[cell] = count
             counts.append(count)
             faults.append(fault)
