@@ -14,6 +14,7 @@ from config.rules import (
     modules,
     names,
     published,
+    rota,
     sampling,
     solids,
     tanks,
@@ -36,6 +37,7 @@ _RULES = (
     *tanks.RULES,
     *by_hand.RULES,
     *house.RULES,
+    *rota.RULES,
     *water.RULES,
     *blind.RULES,
 )

@@ -21,6 +21,11 @@ from config.bus import Span as Span
 from config.by_hand import ControlTest as ControlTest
 from config.meter import Meter as Meter
 from config.meter import MeterChange as MeterChange
+from config.rota import Address as Address
+from config.rota import Rota as Rota
+from config.rota import SignOfLife as SignOfLife
+from config.rota import Tell as Tell
+from config.rota import Turn as Turn
 from config.solids import Degrees, DissolvedSolids, How
 from config.tank import Shape as Shape
 from config.written import (
@@ -327,7 +332,9 @@ class Person(Part):
     """[[person]]: who is told."""
 
     name: str
-    mail: Annotated[str, Field(pattern=r"^[^@\s<>]+@[^@\s<>]+$")]
+    mail: Address
+    text_address: Address | None = None  # gets a plain copy of less than 160 characters: a text-message gateway
+    daily: bool = True  # gets the daily mail
 
 
 class Mail(Part):
@@ -388,6 +395,9 @@ class Plant(Part):
     analogues: tuple[Analogue, ...] = Field(alias="analogue", default=())
     tests: tuple[ControlTest, ...] = Field(alias="test", default=())
     persons: tuple[Person, ...] = Field(alias="person", default=())
+    rota: Rota | None = None
+    tell: Tell = Tell()
+    sign_of_life: SignOfLife | None = None
     mail: Mail | None = None
     store: Store = Store()
     copy_to: Copy | None = Field(alias="copy", default=None)
