@@ -131,7 +131,7 @@ BLOWDOWN: Final[tuple[Kind, ...]] = (
     Kind(
         kind="valve_switch_disagrees",
         title="Valve switches disagree",
-        means="The end switches of the blowdown valve contradict each other or the command for longer than its travel.",
+        means="The end switches of the blowdown valve contradict each other, or neither is made for too long.",
         consequence="Where the valve stands is not known.",
         causes=("end switch loose, wet or out of place", "valve halfway", "wire of a switch broken or swapped"),
         first_checks=(
@@ -168,7 +168,7 @@ BLOWDOWN: Final[tuple[Kind, ...]] = (
     Kind(
         kind="controller_idle",
         title="Wall controller idle",
-        means="The boiler steams, but the wall controller has done nothing for several of its own intervals.",
+        means="The boiler steams, but the wall controller is in hand, samples nothing, or does not blow as it should.",
         consequence="Nothing holds the solids down; they rise with the steam made.",
         causes=("controller without power, in hand or on hold", "interlock input missing", "command contact not read"),
         first_checks=(

@@ -43,7 +43,7 @@ _VALVE: Final = frozenset(
 OF_TAG: Final[Mapping[str, frozenset[str]]] = {
     "probe": _CONDUCTIVITY,
     "conductivity": _CONDUCTIVITY,
-    "probe_temperature": frozenset({"steam_at_probe"}),
+    "probe_temperature": frozenset({"valve_leaking"}),
     "valve_command": _VALVE,
     "valve_position": frozenset({"valve_slow"}),
     "valve_demand": frozenset(),
@@ -72,6 +72,9 @@ HAND_WORK: Final[Mapping[str, frozenset[str]]] = {
             "calibration_step",
             "blowdown_over_time",
             "blowdown_while_off",
+            "chemical_feed_while_off",
+            "short_cycling",
+            "valve_slow",
             "valve_stuck_shut",
             "valve_stuck_open",
             "valve_switch_disagrees",
