@@ -287,6 +287,14 @@ class Ledger:
             db.execute(f"DELETE FROM snapshot WHERE id NOT IN ({newest})", (KEEP_SNAPSHOTS,))
         return closed
 
+    def ask_mend(self, first_group: int, last_group: int) -> None:
+        """See `Writer.ask_mend`."""
+        self._write(lambda db: mending.ask(db, first_group, last_group))
+
+    def thin_minutes(self, before_ms: int) -> bool:
+        """See `Writer.thin_minutes`."""
+        return self._write(lambda db: mending.thin(db, before_ms))
+
     def mend_figures(self) -> bool:
         """See `Writer.mend_figures`."""
         try:

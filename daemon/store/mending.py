@@ -12,9 +12,11 @@ from typing import Final
 
 import apsw
 
+from daemon.store.dates import shifts
 from daemon.store.figures import Body
 from daemon.store.query import every, first
 from daemon.store.rolling import INSERT, TABLES, Key, Known, Roller, rows_of
+from daemon.store.rows import corrections_of
 
 GROUPS: Final = 1000  # a slice: some tens of milliseconds
 PARTS: Final = 500
@@ -36,6 +38,19 @@ def ask_for_all(db: apsw.Connection) -> None:
 def waiting(db: apsw.Connection) -> list[tuple[int, int]]:
     """Ranges of groups whose figures are not all worked out yet."""
     return [(a, b) for a, b in every(db, "SELECT first_group, last_group FROM rollup_mend ORDER BY id")]
+
+
+def thin(db: apsw.Connection, before_ms: int) -> bool:
+    """Let go of at most `PARTS` minutes, the oldest first, that are dated before a time and whose hour is stored."""
+    moved = shifts(corrections_of(db))
+    closed = first(db, "SELECT max(last_group) FROM rollup_hour")
+    sql = "SELECT first_group, segment, at_ms FROM rollup_minute WHERE last_group <= ? ORDER BY first_group LIMIT ?"
+    found = every(db, sql, (-1 if closed is None or closed[0] is None else closed[0], PARTS))
+    old = [n for n, segment, at_ms in found if at_ms + moved.get(segment, 0) < before_ms]
+    if not old:  # the oldest is young enough: with a clock once set back, so may be some behind it
+        return False
+    db.executemany("DELETE FROM rollup_minute WHERE first_group = ?", [(n,) for n in old])
+    return len(old) == PARTS
 
 
 def mend(db: apsw.Connection, known: Known, roller: Roller) -> bool:

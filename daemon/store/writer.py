@@ -173,6 +173,14 @@ class Writer:
         """Work out a slice of the minutes, hours and days that are missing; False when none are. Some tens of ms."""
         return await self._run(self._ledger.mend_figures)
 
+    async def ask_mend(self, first_group: int, last_group: int) -> None:
+        """Note that the minutes, hours and days of a range of groups are to be worked out again."""
+        await self._run(self._ledger.ask_mend, first_group, last_group)
+
+    async def thin_minutes(self, before_ms: int) -> bool:
+        """Let go of a slice of the minutes dated before a time; False when none are left. Hours and days stay."""
+        return await self._run(self._ledger.thin_minutes, before_ms)
+
     # ------------------------------------------------------------------ mails
 
     async def pending_mails(self, now_ms: int, limit: int) -> list[QueuedMail]:

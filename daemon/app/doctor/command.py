@@ -5,6 +5,7 @@ May import: daemon.store, this room.
 
 from __future__ import annotations
 
+import asyncio
 import json
 import os
 import sys
@@ -13,7 +14,7 @@ from typing import Annotated
 
 import typer
 
-from daemon.app.doctor import log, machine, reach
+from daemon.app.doctor import averages, log, machine, reach
 from daemon.app.doctor.report import Report
 from daemon.core.clock import SystemClock, synchronised
 from daemon.store.chain import read_head
@@ -32,6 +33,10 @@ def doctor(
     salvage_to: Annotated[
         Path | None, typer.Option("--salvage-to", help="Put what can be read of a damaged store into a new file.")
     ] = None,
+    rebuild_averages: Annotated[
+        bool,
+        typer.Option("--rebuild-averages", help="Work out damaged minutes, hours and days again; service stopped."),
+    ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="One JSON document, for programs.")] = False,
 ) -> None:
     """Look the log through, and what it depends on; each finding with what to do. 0: none, 1: some, 2: no look.
@@ -51,6 +56,8 @@ def doctor(
     os.nice(10)
     if salvage_to is not None:
         raise typer.Exit(_salvage(path, salvage_to, as_json))
+    if rebuild_averages:
+        raise typer.Exit(_rebuild(path))
     report = examine(path, said, offline=offline)
     print(json.dumps(report.as_json(), indent=1, ensure_ascii=False) if as_json else report.as_text())
     raise typer.Exit(report.exit_code)
@@ -64,6 +71,7 @@ def examine(path: Path, against: tuple[int, str] | None = None, *, offline: bool
     try:
         with Reader(path) as reader:
             plant = log.look_at_log(report, reader, against, now)
+            averages.look_at_averages(report, reader)
             machine.look_at_space(report, reader, plant)
             machine.look_at_clock(report, reader, now, synchronised())
             machine.look_at_files(report, reader)
@@ -76,6 +84,17 @@ def examine(path: Path, against: tuple[int, str] | None = None, *, offline: bool
         reach.look_at_relay(report, plant.mail)
         reach.look_at_links(report, plant, running)
     return report
+
+
+def _rebuild(path: Path) -> int:
+    """Work out again what does not fit the polls. 2 when nothing was done."""
+    try:
+        count = asyncio.run(averages.rebuild(path))
+    except (StoreError, OSError) as e:
+        print(str(e), file=sys.stderr)
+        return 2
+    print(f"{count} minutes, hours or days did not fit the polls or were missing; all are worked out again")
+    return 0
 
 
 def _salvage(path: Path, to: Path, as_json: bool) -> int:

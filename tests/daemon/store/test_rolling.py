@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import tempfile
 from pathlib import Path
 
@@ -9,8 +10,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from daemon.app.doctor.averages import rebuild
 from daemon.store.figures import Body, FigureLayout
+from daemon.store.history import History
 from daemon.store.packing import PackingError
+from daemon.store.proving import prove
+from daemon.store.reader import Reader
+from daemon.store.rolling import TABLES
 from daemon.store.salvage import salvage
 from tests.support.rolled import (
     BEGIN,
@@ -157,3 +163,70 @@ def test_a_salvaged_store_has_them_worked_out_again(tmp_path: Path) -> None:
         pass
     filling.close()
     assert check(tmp_path / "b.db", "America/Chicago") == check(tmp_path / "a.db", "America/Chicago")
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    steps=st.lists(STEPS, min_size=2, max_size=40),
+    zone=st.sampled_from(ZONES),
+    begin=BEGIN,
+    damage=st.tuples(st.integers(0, 2), st.integers(0, 30), st.booleans()),
+)
+def test_damage_is_found_and_what_is_found_is_all_there_is(
+    steps: list[Step], zone: str, begin: int, damage: tuple[int, int, bool]
+) -> None:
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "a.db"
+        filling = Filling(path, zone, begin)
+        for step in steps:
+            filling.take(step)
+        with Reader(path) as reader:
+            proof = prove(reader)
+        assert (proof.bad, proof.waiting) == ([], [])
+        level, which, gone = damage
+        stored = list(rows(path, level))
+        assert proof.rows >= len(stored)
+        if not stored:
+            filling.close()
+            return
+        row = stored[which % len(stored)]
+        if gone and (level > 0 or row is stored[-1] or row[0] > stored[0][0]):
+            filling.db.execute(f"DELETE FROM {TABLES[level]} WHERE first_group = ?", (row[0],))
+        else:
+            layout = FigureLayout(reader.plant(row[3]))
+            body = layout.unpack(row[5], level)
+            other = Body((body.channels[0] + 1, *body.channels[1:]), body.derived)
+            filling.db.execute(
+                f"UPDATE {TABLES[level]} SET body = ? WHERE first_group = ?", (layout.pack(other, level), row[0])
+            )
+        filling.close()
+        with Reader(path) as reader:
+            bad = prove(reader).bad
+        assert bad
+        assert any(a <= row[0] <= b for a, b in bad)
+        asyncio.run(rebuild(path))
+        with Reader(path) as reader:
+            assert prove(reader).bad == []
+        check(path, zone)
+
+
+def test_old_minutes_go_and_hours_and_days_stay(tmp_path: Path) -> None:
+    path = tmp_path / "a.db"
+    filling = Filling(path, "America/Chicago", 1_805_000_000_000)
+    for n in range(300):
+        filling.take(Step(500_000, (n,) * 12, (0,) * 12, 2))
+    hours, days = list(rows(path, 1)), list(rows(path, 2))
+    with Reader(path) as reader:
+        before = History(reader).trend("ai.a", 1_805_000_000_000, filling.at + 1, 30)
+        fine = History(reader).trend("ai.a", 1_805_000_000_000, 1_805_000_000_000 + 7_200_000, 100)
+    cut = filling.at - 36_000_000
+    while filling.ledger.thin_minutes(cut):
+        pass
+    assert next(rows(path, 0))[4] >= cut
+    assert (list(rows(path, 1)), list(rows(path, 2))) == (hours, days)
+    filling.take(QUIET)
+    with Reader(path) as reader:
+        assert prove(reader).bad == []
+        assert History(reader).trend("ai.a", 1_805_000_000_000, filling.at - QUIET.after_ms + 1, 30) == before
+        assert History(reader).trend("ai.a", 1_805_000_000_000, 1_805_000_000_000 + 7_200_000, 100) == fine
+    filling.close()
