@@ -357,6 +357,7 @@ class Store(Part):
     durable: bool = True  # false: a power cut may lose the last seconds
     snapshot_every: Annotated[Time, Positive] = 60.0
     keep: Time = 5 * 366 * 86400.0
+    keep_minutes: Time = 92 * 86400.0  # figures of minutes; hours and days stay
 
 
 class Copy(Part):

@@ -14,6 +14,7 @@ from config.model import Boiler
 from config.rules.view import View
 from config.units import NUMBER, UNITS
 
+_DAY = 86400.0
 _FIVE_YEARS = 5 * 365 * 86400.0
 _LONGEST_HAND_BLOW = 12 * 3600.0  # s, as an act may say of one
 _CRITICAL_KPA = 22064.0 - 101.325  # gauge; IAPWS-IF97
@@ -57,6 +58,9 @@ def copy_and_records(v: View) -> Iterator[Found]:
             "jurisdiction and insurer decide how long they must be",
             "note",
         )
+    if v.plant.store.keep_minutes < _DAY:
+        hours = v.plant.store.keep_minutes / 3600
+        yield Found(("store", "keep_minutes"), f'wants at least "1 d"; found {hours:g} h: the open day is made of them')
     if not v.plant.store.durable:
         yield Found(("store", "durable"), "false: a power cut may lose the last seconds", "note")
 

@@ -136,7 +136,7 @@ class Service:
                     tasks.create_task(self._sender.run(), name="sender"),
                     tasks.create_task(self._keep_house(), name="housekeeping"),
                     tasks.create_task(self._feed(), name="watchdog"),
-                    tasks.create_task(work_out(self._writer), name="averages"),
+                    tasks.create_task(work_out(self._writer, self._keep_minutes), name="averages"),
                 ]
                 await self._poll()
                 for task in helpers:
@@ -144,6 +144,9 @@ class Service:
         finally:
             await self._writer.aclose()
         log.info("stopped; everything is stored")
+
+    def _keep_minutes(self) -> float:
+        return self.source.plant.store.keep_minutes
 
     async def _start(self, plant: Plant) -> None:
         o, writer = self.options, self._writer

@@ -291,9 +291,9 @@ class Ledger:
         """See `Writer.ask_mend`."""
         self._write(lambda db: mending.ask(db, first_group, last_group))
 
-    def thin_minutes(self, before_ms: int) -> bool:
+    def thin_minutes(self, keep: int) -> bool:
         """See `Writer.thin_minutes`."""
-        return self._write(lambda db: mending.thin(db, before_ms))
+        return self._write(lambda db: mending.thin(db, keep))
 
     def mend_figures(self) -> bool:
         """See `Writer.mend_figures`."""

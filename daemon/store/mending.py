@@ -12,11 +12,9 @@ from typing import Final
 
 import apsw
 
-from daemon.store.dates import shifts
 from daemon.store.figures import Body
 from daemon.store.query import every, first
 from daemon.store.rolling import INSERT, TABLES, Key, Known, Roller, rows_of
-from daemon.store.rows import corrections_of
 
 GROUPS: Final = 1000  # a slice: some tens of milliseconds
 PARTS: Final = 500
@@ -40,17 +38,22 @@ def waiting(db: apsw.Connection) -> list[tuple[int, int]]:
     return [(a, b) for a, b in every(db, "SELECT first_group, last_group FROM rollup_mend ORDER BY id")]
 
 
-def thin(db: apsw.Connection, before_ms: int) -> bool:
-    """Let go of at most `PARTS` minutes, the oldest first, that are dated before a time and whose hour is stored."""
-    moved = shifts(corrections_of(db))
+def thin(db: apsw.Connection, keep: int) -> bool:
+    """Let go of at most `PARTS` minutes, the oldest first, behind the newest `keep`; True when there were so many.
+
+    By their number and not by their dates: a clock that is years ahead must not take them away. A minute whose hour is
+    not stored yet stays.
+    """
+    newest = "SELECT first_group FROM rollup_minute ORDER BY first_group DESC LIMIT 1 OFFSET ?"
+    row = first(db, newest, (keep,))
     closed = first(db, "SELECT max(last_group) FROM rollup_hour")
-    sql = "SELECT first_group, segment, at_ms FROM rollup_minute WHERE last_group <= ? ORDER BY first_group LIMIT ?"
-    found = every(db, sql, (-1 if closed is None or closed[0] is None else closed[0], PARTS))
-    old = [n for n, segment, at_ms in found if at_ms + moved.get(segment, 0) < before_ms]
-    if not old:  # the oldest is young enough: with a clock once set back, so may be some behind it
+    if row is None or closed is None or closed[0] is None:
         return False
-    db.executemany("DELETE FROM rollup_minute WHERE first_group = ?", [(n,) for n in old])
-    return len(old) == PARTS
+    old = (
+        "SELECT first_group FROM rollup_minute WHERE first_group <= ? AND last_group <= ? ORDER BY first_group LIMIT ?"
+    )
+    db.execute(f"DELETE FROM rollup_minute WHERE first_group IN ({old})", (row[0], closed[0], PARTS))
+    return db.changes() == PARTS
 
 
 def mend(db: apsw.Connection, known: Known, roller: Roller) -> bool:

@@ -177,9 +177,9 @@ class Writer:
         """Note that the minutes, hours and days of a range of groups are to be worked out again."""
         await self._run(self._ledger.ask_mend, first_group, last_group)
 
-    async def thin_minutes(self, before_ms: int) -> bool:
-        """Let go of a slice of the minutes dated before a time; False when none are left. Hours and days stay."""
-        return await self._run(self._ledger.thin_minutes, before_ms)
+    async def thin_minutes(self, keep: int) -> bool:
+        """Let go of a slice of the minutes behind the newest `keep`; True when more may be left. Hours, days stay."""
+        return await self._run(self._ledger.thin_minutes, keep)
 
     # ------------------------------------------------------------------ mails
 

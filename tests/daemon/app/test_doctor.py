@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 import os
 import socket
@@ -332,3 +333,25 @@ async def test_what_can_be_read_of_a_damaged_log_is_put_into_a_new_one(tmp_path:
     again = RUN.invoke(app, ["doctor", "--store", str(path), "--salvage-to", str(tmp_path / "c.db")])
     assert again.exit_code == 2
     assert "there already" in again.stderr
+
+
+async def test_averages_that_are_not_those_of_the_polls_are_found_and_worked_out_again(tmp_path: Path) -> None:
+    path = await filled(tmp_path / "a.db", 200)
+    assert any("all are as stored" in text for text in found(examine(path, offline=True), "note", "averages"))
+    edited(path, "DELETE FROM rollup_minute WHERE first_group = (SELECT max(first_group) FROM rollup_minute)")
+    report = examine(path, offline=True)
+    assert any("are not there" in text for text in found(report, "error", "averages"))
+    assert report.exit_code == 1
+    done = await asyncio.to_thread(RUN.invoke, app, ["doctor", "--rebuild-averages", "--store", str(path)])
+    assert (done.exit_code, done.output[:2]) == (0, "1 ")
+    assert found(examine(path, offline=True), "error", "averages") == []
+
+
+async def test_an_upgraded_log_says_that_its_averages_wait(tmp_path: Path) -> None:
+    path = await filled(tmp_path / "a.db", 200)
+    edited(
+        path, "DELETE FROM rollup_minute; INSERT INTO rollup_mend (level, first_group, last_group) VALUES (0, 1, 200)"
+    )
+    report = examine(path, offline=True)
+    assert any("up to 200 earlier polls are not worked out yet" in t for t in found(report, "note", "averages"))
+    assert found(report, "error", "averages") == []
