@@ -144,7 +144,6 @@ WARNINGS: list[tuple[str, tuple[tuple[str, str], ...], str, str, str]] = [
     (METERED, (('"120 psig"', '"9 bara"'),), "boiler B1 pressure", "note", "reckoned at sea level"),
     (METERED, (("[mail]", '[copy]\nurl = "http://ts.quillmarsh.example"\n[mail]'),), "copy", "note", "not in use yet"),
     (METERED, (("[mail]", '[store]\nkeep = "30 d"\n[mail]'),), "store.keep", "note", "kept 30 days"),
-    (METERED, (("[mail]", '[store]\nkeep_minutes = "90 min"\n[mail]'),), "store.keep_minutes", "error", "found 1.5 h"),
     (
         METERED,
         (('[boiler.interlock]\ncontact = "io.b1_limit"\nclosed_means = "running"', ""),),

@@ -7,6 +7,12 @@ import pytest
 from tests.support.findings import METERED, SERIAL, changed
 
 ERRORS: list[tuple[str, tuple[tuple[str, str], ...], str, str]] = [
+    (
+        METERED,
+        (("[mail]", '[store]\nkeep_minutes = "90 min"\n[mail]'),),
+        "store.keep_minutes",
+        'at least "1 d"; found 1.5 h',
+    ),
     (METERED, (('link = "panel"', 'link = "pannel"'),), "module io link", 'no link "pannel"; did you mean `panel`?'),
     (METERED, (('serves = ["B1"]', 'serves = ["B1", "B7"]'),), "meter makeup serves 2", 'no boiler "B7"'),
     (METERED, (('serves = ["B1"]', 'serves = ["B1", "B1"]'),), "meter makeup serves 2", 'names "B1" twice'),
