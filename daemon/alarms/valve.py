@@ -45,7 +45,7 @@ class OverTime:
     def evidence(self, s: Senses, c: AlarmCell, system: System) -> str:
         b = s.boilers[self.boiler]
         return (
-            f"open for {minutes(s.t - b.valve_ms)}, longest allowed {minutes(self.wiring.valve_longest_ms)}"
+            f"the valve is open for {minutes(s.t - b.valve_ms)}, longest allowed {minutes(self.wiring.valve_longest_ms)}"
             f"{_reading(b, system)}"
         )
 
