@@ -23,7 +23,7 @@ from daemon.core.reasons import QUALITY, WORDS, Quality, quality
 from daemon.core.scan import Group
 from daemon.core.tags import derived_tags, raw_tags
 from daemon.measure.current_loop import Line, line
-from daemon.report.duck import connected
+from daemon.store.duck import connected
 
 SLICE: Final = 4_000  # groups
 _NARROW: Final = {

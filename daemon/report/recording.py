@@ -319,7 +319,7 @@ def _opened(path: Path) -> IO[str]:
 def _parquet(path: Path) -> Iterator[tuple[Sequence[str], Iterator[Row]]]:
     import duckdb
 
-    from daemon.report.duck import connected
+    from daemon.store.duck import connected
 
     if not path.exists():
         raise FileNotFoundError(f"{path} does not exist")

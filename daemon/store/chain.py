@@ -27,6 +27,8 @@ SOURCES: Final = {
     "calibration": "SELECT id, tag, from_ms, kind, body, act FROM calibration WHERE id = ?",
     "manual_reading": "SELECT id, target, what, taken_ms, value, unit, note, act FROM manual_reading WHERE id = ?",
     "clock_correction": "SELECT id, segment, shift_ms, made_ms, why, person FROM clock_correction WHERE id = ?",
+    "archive_file": "SELECT id, name, plant, first_group, last_group, groups, from_ms, to_ms, watched_ms, bytes, "
+    "sha256, made_ms FROM archive_file WHERE id = ?",
 }
 """What is chained: for each source the record's columns, its number first."""
 
@@ -38,6 +40,7 @@ _COUNTS: Final = {
     "calibration": "SELECT count(*) FROM calibration",
     "manual_reading": "SELECT count(*) FROM manual_reading",
     "clock_correction": "SELECT count(*) FROM clock_correction",
+    "archive_file": "SELECT count(*) FROM archive_file",
 }
 
 START: Final = bytes(32)

@@ -20,7 +20,9 @@ import apsw
 from config.model import Plant
 from daemon.core.outcome import Entry, GroupOutcome
 from daemon.core.scan import Act, Group
-from daemon.store import dealing, mending, rows, schema
+from daemon.store import dealing, mending, putting_away, rows, schema
+from daemon.store.archive import files
+from daemon.store.archive.files import ArchiveFile
 from daemon.store.chain import Chain
 from daemon.store.errors import StoreBroken, StoreError, StoreRefused, translated
 from daemon.store.packing import PackingError, pack_derived
@@ -397,6 +399,41 @@ class Ledger:
         """See `Writer.add_event`."""
         values = (at_ms, kind, rows.text(text))
         self._write(lambda db: db.execute("INSERT INTO store_event (at_ms, kind, text) VALUES (?, ?, ?)", values))
+
+    # ------------------------------------------------------------------ archive, see putting_away.py
+
+    def archived(self, file: ArchiveFile) -> None:
+        """See `Writer.archived`."""
+        self._write(lambda db: self._chain.add(db, "archive_file", putting_away.record(db, file)))
+
+    def drop_archived(self, first_group: int, last_group: int) -> bool:
+        """See `Writer.drop_archived`."""
+        return self._write(lambda db: putting_away.drop(db, first_group, last_group))
+
+    def archive_removed(self, names: Sequence[str], at_ms: int) -> None:
+        """See `Writer.archive_removed`."""
+        self._write(lambda db: putting_away.give_up(db, names, at_ms))
+
+    def archive(self) -> tuple[tuple[ArchiveFile, ...], tuple[str, ...]]:
+        """See `Writer.archive`."""
+        return self._read(lambda db: (files.held(db), files.superseded(db)))
+
+    def waits_to_go(self) -> tuple[int, int] | None:
+        """See `Writer.waits_to_go`."""
+        return self._read(putting_away.waits)
+
+    def job_done(self, name: str, at_ms: int, text: str) -> None:
+        """See `Writer.job_done`."""
+        sql = (
+            "INSERT INTO job_done (name, at_ms, text) VALUES (?, ?, ?) "
+            "ON CONFLICT (name) DO UPDATE SET at_ms = excluded.at_ms, text = excluded.text"
+        )
+        self._write(lambda db: db.execute(sql, (name, at_ms, rows.text(text))))
+
+    def last_done(self, name: str) -> int | None:
+        """See `Writer.last_done`."""
+        row = self._read(lambda db: first(db, "SELECT at_ms FROM job_done WHERE name = ?", (name,)))
+        return None if row is None else int(row[0])
 
     # ------------------------------------------------------------------ mails
 

@@ -24,6 +24,9 @@ import apsw
 from config.model import Plant
 from daemon.core.outcome import Blow, Calibration, Entry, ManualReading, Standing
 from daemon.store import rows, schema
+from daemon.store.archive import files
+from daemon.store.archive.files import ArchiveFile
+from daemon.store.archive.reading import Shelf
 from daemon.store.chain import Chain, hash_at, verify
 from daemon.store.dates import Span, moved, shifts, spans
 from daemon.store.errors import StoreBroken, StoreError, StoreUnknown, translated
@@ -67,6 +70,7 @@ class Reader:
         self._as_it_lies, self._earlier = False, earlier
         self._db = self._connect()
         self._plants = rows.Plants(self._text, str(self.path))
+        self.shelf = Shelf(files.archive_folder(self.path), self.layout)
         try:
             self._run(self._check)
         except BaseException:
@@ -80,7 +84,8 @@ class Reader:
         self.close()
 
     def close(self) -> None:
-        """Close the file; may be called again."""
+        """Close the files; may be called again."""
+        self.shelf.close()
         self._db.close(True)
 
     @property
@@ -183,8 +188,45 @@ class Reader:
         return self._spans()
 
     def slice_of(self, first: int, last: int, limit: int) -> list[StoredGroup]:
-        """At most `limit` groups numbered `first` to `last`, as they entered the engine."""
-        return self._run(lambda db: rows.groups_slice(db, self._plants, first, last, limit))
+        """The first groups numbered `first` to `last`, at most `limit`, as they entered the engine, wherever they lie.
+
+        Fewer only where there are no more.
+        """
+        out: list[StoredGroup] = []
+        while first <= last and len(out) < limit:
+            wanted = limit - len(out)
+            # Read here first, then see where the archive ends: what is being moved is found in one or the other.
+            found = self._run(lambda db: rows.groups_slice(db, self._plants, first, last, wanted))  # noqa: B023
+            file = self._file_of(first)
+            if file is not None:
+                end = min(last, file.last_group)
+                loose = self.shelf.groups(file, max(first, file.first_group), end, wanted)
+                out += self._run(lambda db: rows.with_records(db, loose))  # noqa: B023
+                first = loose[-1][0] + 1 if loose else end + 1
+                continue
+            out += found
+            break
+        return out
+
+    def archive(self) -> tuple[ArchiveFile, ...]:
+        """The files of the archive that hold, earliest first."""
+        return self._run(lambda db: files.held(db) if not self._earlier or files.present(db) else ())
+
+    def _file_of(self, number: int) -> ArchiveFile | None:
+        """The file that holds a group, or the first one behind it; None when it lies behind them all."""
+
+        def find(db: apsw.Connection) -> ArchiveFile | None:
+            if self._earlier and not files.present(db):
+                return None
+            sql = (
+                f"SELECT {files.COLUMNS} FROM archive_file WHERE {files.HOLDS} AND last_group >= ? "
+                "ORDER BY first_group LIMIT 1"
+            )
+            end = files.ends(db)
+            row = first(db, sql, (number,)) if end is not None and number <= end[1] else None
+            return None if row is None else ArchiveFile(*row)
+
+        return self._run(find)
 
     def broken(self, number: int, why: Exception) -> StoreBroken:
         """The error about a group that does not read back."""
@@ -229,6 +271,9 @@ class Reader:
 
     def first_number(self) -> int | None:
         """The number of the oldest group, None when there is none."""
+        files_ = self.archive()
+        if files_:
+            return files_[0].first_group
         found = self._run(lambda db: first(db, "SELECT min(number) FROM scan_group"))
         return found[0] if found else None
 
@@ -256,7 +301,7 @@ class Reader:
         return self._run(lambda db: self._plants.plant(version))
 
     def _slice_of(self, lowest: int, highest: int) -> list[StoredGroup]:
-        return self._run(lambda db: rows.groups_slice(db, self._plants, lowest, highest, self._slice))
+        return self.slice_of(lowest, highest, self._slice)
 
     def _spans(self) -> list[Span]:
         """The groups of each clock segment; inside one, dates do not go back."""
@@ -264,6 +309,16 @@ class Reader:
 
     def _seek(self, lowest: int, highest: int, at_ms: int) -> int:
         """The least number from which groups of a segment are dated `at_ms` or later: some twenty looks."""
+        for file in self.archive():
+            if file.last_group < lowest or file.first_group > highest:
+                continue
+            if file.to_ms >= at_ms:
+                found = self.shelf.seek(file, lowest, min(highest, file.last_group), at_ms)
+                if found is not None:
+                    return found
+            lowest = file.last_group + 1
+            if lowest > highest:
+                return lowest
         sql = "SELECT number, at_ms FROM scan_group WHERE number BETWEEN ? AND ? ORDER BY number LIMIT 1"
         newest = "SELECT number FROM scan_group WHERE number BETWEEN ? AND ? ORDER BY number DESC LIMIT 1"
 

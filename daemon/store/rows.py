@@ -208,10 +208,21 @@ def text_of(db: apsw.Connection, version: int) -> str:
 def groups_slice(db: apsw.Connection, plants: Plants, lowest: int, highest: int, limit: int) -> list[StoredGroup]:
     """At most `limit` groups numbered `lowest` to `highest`, with acts and journal; no statement stays open."""
     sql = f"SELECT {GROUP} FROM scan_group WHERE number BETWEEN ? AND ? ORDER BY number LIMIT ?"
-    rows = every(db, sql, (lowest, highest, limit))
-    if not rows:
+    loose = []
+    for number, *mark, plant, body, derived in every(db, sql, (lowest, highest, limit)):
+        try:
+            scans, verdicts = plants.layout(plant).unpack(body)
+            loose.append((number, *mark, plant, scans, verdicts, unpack_derived(derived)))
+        except PackingError as e:
+            raise StoreBroken(f"Group {number} cannot be read back: {e}. Restore from a backup.") from e
+    return with_records(db, loose)
+
+
+def with_records(db: apsw.Connection, loose: Sequence[Any]) -> list[StoredGroup]:
+    """Groups (see `archive.columns.Loose`) that follow each other, with their acts and journal."""
+    if not loose:
         return []
-    ends = (rows[0][0], rows[-1][0])
+    ends = (loose[0][0], loose[-1][0])
     entries: dict[int, list[Entry]] = defaultdict(list)
     journal = f"SELECT group_number, {ENTRY} FROM journal WHERE group_number BETWEEN ? AND ? ORDER BY id"
     for number, *row in every(db, journal, ends):
@@ -221,13 +232,8 @@ def groups_slice(db: apsw.Connection, plants: Plants, lowest: int, highest: int,
         assert stored.group is not None
         acts[stored.group].append(stored.act)
     out = []
-    for number, segment, elapsed_ms, at_ms, gap_ms, plant, body, derived in rows:
-        try:
-            scans, verdicts = plants.layout(plant).unpack(body)
-            values = unpack_derived(derived)
-        except PackingError as e:
-            raise StoreBroken(f"Group {number} cannot be read back: {e}. Restore from a backup.") from e
+    for number, segment, elapsed_ms, at_ms, gap_ms, plant, scans, verdicts, derived in loose:
         done = tuple(acts.get(number, ()))
         group = Group(number, at_ms, elapsed_ms, segment, plant, scans, done, gap_ms)
-        out.append(StoredGroup(group, verdicts, values, tuple(entries.get(number, ()))))
+        out.append(StoredGroup(group, verdicts, derived, tuple(entries.get(number, ()))))
     return out

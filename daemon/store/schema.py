@@ -224,6 +224,28 @@ CREATE TABLE rollup_day (       -- days of the plant's calendar
   at_ms INTEGER NOT NULL,
   body BLOB NOT NULL
 ) STRICT;
+CREATE TABLE archive_file (     -- see archive/files.py
+  id INTEGER PRIMARY KEY,
+  name TEXT NOT NULL UNIQUE,
+  plant INTEGER NOT NULL,
+  first_group INTEGER NOT NULL,
+  last_group INTEGER NOT NULL,
+  groups INTEGER NOT NULL,
+  from_ms INTEGER NOT NULL,     -- earliest and latest date in it, as written
+  to_ms INTEGER NOT NULL,
+  watched_ms INTEGER NOT NULL,
+  bytes INTEGER NOT NULL,
+  sha256 TEXT NOT NULL,
+  made_ms INTEGER NOT NULL,
+  replaced_by INTEGER,          -- the file that holds its groups now
+  removed_ms INTEGER            -- when it was given up because [store] keep was over
+) STRICT;
+CREATE INDEX archive_held ON archive_file (first_group) WHERE replaced_by IS NULL AND removed_ms IS NULL;
+CREATE TABLE job_done (         -- what is done once a plant day or so, and when it was done last
+  name TEXT PRIMARY KEY,
+  at_ms INTEGER NOT NULL,
+  text TEXT NOT NULL
+) STRICT, WITHOUT ROWID;
 """
 
 Step = str | Callable[[apsw.Connection], None]

@@ -17,6 +17,7 @@ import apsw
 from config.model import Plant
 from daemon.core.outcome import GroupOutcome
 from daemon.core.scan import Act, Group
+from daemon.store.archive.files import ArchiveFile
 from daemon.store.errors import StoreBroken, StoreError, StoreFull, translated
 from daemon.store.ledger import Ledger
 from daemon.store.lock import StoreLock
@@ -180,6 +181,43 @@ class Writer:
     async def thin_minutes(self, keep: int) -> bool:
         """Let go of a slice of the minutes behind the newest `keep`; True when more may be left. Hours, days stay."""
         return await self._run(self._ledger.thin_minutes, keep)
+
+    # ------------------------------------------------------------------ archive
+
+    async def archived(self, file: ArchiveFile) -> None:
+        """Record a file of the archive that is on the disk and proven; from now on its groups are read from it.
+
+        What it holds and another file held until now has replaced that one. StoreRefused when it does not hold exactly
+        the groups that lie in this store and in the files it replaces, or leaves some out in front of it.
+        """
+        await self._run(self._ledger.archived, file)
+
+    async def drop_archived(self, first_group: int, last_group: int) -> bool:
+        """Remove a slice of groups that a recorded file holds; False when none are left.
+
+        The caller has just seen that the file is whole. Groups outside recorded files are never removed.
+        """
+        return await self._run(self._ledger.drop_archived, first_group, last_group)
+
+    async def archive(self) -> tuple[tuple[ArchiveFile, ...], tuple[str, ...]]:
+        """The files that hold, earliest first; and the names of those that another replaced or that were given up."""
+        return await self._run(self._ledger.archive)
+
+    async def waits_to_go(self) -> tuple[int, int] | None:
+        """The first and the last group that lies here and in a recorded file too, None when there is none."""
+        return await self._run(self._ledger.waits_to_go)
+
+    async def archive_removed(self, names: Sequence[str], at_ms: int) -> None:
+        """Record that files are given up because the time to keep them is over."""
+        await self._run(self._ledger.archive_removed, names, at_ms)
+
+    async def job_done(self, name: str, at_ms: int, text: str = "") -> None:
+        """Note that a job that comes again and again was done, and with what result."""
+        await self._run(self._ledger.job_done, name, at_ms, text)
+
+    async def last_done(self, name: str) -> int | None:
+        """When a job was done last, ms UTC; None when it never was."""
+        return await self._run(self._ledger.last_done, name)
 
     # ------------------------------------------------------------------ mails
 

@@ -15,8 +15,8 @@ from config.model import Plant
 from daemon.core.reasons import Reason
 from daemon.core.scan import Act, Group, Scan
 from daemon.report.carried import CarriedError, StartState, acts_of, read_acts, read_state, write_state
-from daemon.report.duck import connected
 from daemon.report.recording import RecordingError, RecordingWriter, read_recording, time_text
+from daemon.store.duck import connected
 
 TEXT = """
 [plant]

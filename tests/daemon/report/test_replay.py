@@ -18,10 +18,10 @@ from daemon.app.stepping import advance_many
 from daemon.core.reasons import Reason
 from daemon.core.scan import Act, Group, Scan
 from daemon.report.carried import acts_of
-from daemon.report.duck import connected
 from daemon.report.raw_export import export_raw
 from daemon.report.recording import RecordingError, RecordingWriter, read_recording
 from daemon.report.replay import ReplayError, alarm_cells, replay
+from daemon.store.duck import connected
 from daemon.store.reader import Reader
 from drivers.demo.recording import record, write_csv
 from drivers.demo.scenario import DEFAULT_START_MS

@@ -18,9 +18,9 @@ from daemon.app.stepping import advance_many
 from daemon.core.reasons import Quality, quality, words
 from daemon.core.scan import Group
 from daemon.core.tags import derived_tags, raw_tags
-from daemon.report.duck import connected
 from daemon.report.raw_export import export_raw
 from daemon.report.replay import ReplayError, alarm_cells, replay
+from daemon.store.duck import connected
 from daemon.store.reader import Reader
 from tests.support.recordings import creamery, groups
 from tests.support.small_store import BOILER, cond, counted, every, store
