@@ -235,18 +235,24 @@ def export(
     end: Annotated[str, typer.Option("--to", help="To, likewise; a date is that whole day. Default: now.")] = "now",
     form: Annotated[str, typer.Option("--format", help="csv, xlsx or raw (for replay).")] = "xlsx",
     out: Annotated[Path, typer.Option(help="Folder to write into.")] = Path(),
+    hourly: Annotated[bool, typer.Option("--hourly", help="Averages of hours in the place of readings.")] = False,
+    daily: Annotated[bool, typer.Option("--daily", help="Averages of days in the place of readings.")] = False,
     store: StoreOpt = None,
 ) -> None:
     """Write readings, blows and alarms between two times to files a spreadsheet opens.
 
     Example: waterside export --from -7d --format xlsx --out /media/usb
+
+    Example: waterside export --from 2025-01-01 --to 2025-12-31 --daily --format csv
     """
     from daemon.app.exporting import ExportError, export_files
 
     if form not in ("csv", "xlsx", "raw"):
         raise _fail(f"--format wants csv, xlsx or raw; found {form!r}.", 2)
+    if (hourly and daily) or ((hourly or daily) and form == "raw"):
+        raise _fail("Give one of --hourly and --daily, and neither with --format raw.", 2)
     try:
-        files = export_files(find_store(store), start, end, form, out)
+        files = export_files(find_store(store), start, end, form, out, "hour" if hourly else "day" if daily else None)
     except ExportError as e:
         raise _fail(str(e)) from e
     for file in files:

@@ -10,7 +10,7 @@ import re
 import sys
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 from zoneinfo import ZoneInfo
 
 from daemon.store.errors import StoreError
@@ -50,8 +50,13 @@ def instant_ms(text: str, zone: ZoneInfo, now_ms: int, *, end: bool = False) -> 
         ) from None
 
 
-def export_files(store: Path, start: str, end: str, form: str, folder: Path) -> list[Path]:
-    """Export a stretch of a store; "now" is its newest group, which is part of it. The files written. ExportError."""
+def export_files(
+    store: Path, start: str, end: str, form: str, folder: Path, each: Literal["hour", "day"] | None = None
+) -> list[Path]:
+    """Export a stretch of a store; "now" is its newest group, which is part of it. The files written. ExportError.
+
+    `each`: averages of hours or days in the place of readings, not for raw.
+    """
     from daemon.store.reader import Reader
 
     os.nice(10)
@@ -71,7 +76,7 @@ def export_files(store: Path, start: str, end: str, form: str, folder: Path) -> 
             if form == "csv":
                 from daemon.report.csv_export import export_csv
 
-                return export_csv(reader, plant, a, b, folder, _progress)
+                return export_csv(reader, plant, a, b, folder, _progress, each)
             if form == "raw":
                 from daemon.report.raw_export import export_raw
 
@@ -80,7 +85,7 @@ def export_files(store: Path, start: str, end: str, form: str, folder: Path) -> 
 
             name = re.sub(r"[^A-Za-z0-9]+", "-", plant.plant.name).strip("-").lower()
             when = "_".join(datetime.fromtimestamp(t / 1000, zone).strftime("%Y%m%d-%H%M") for t in (a, b))
-            return [export_xlsx(reader, plant, a, b, folder / f"{name}_{when}.xlsx", _progress)]
+            return [export_xlsx(reader, plant, a, b, folder / f"{name}_{when}.xlsx", _progress, each)]
     except (StoreError, OSError) as e:
         raise ExportError(str(e)) from e
     finally:

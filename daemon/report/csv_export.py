@@ -14,6 +14,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from config.model import Plant
+from daemon.report.averages import Averages, Each
 from daemon.report.days import DAY_HEADS
 from daemon.report.files import replacing
 from daemon.report.readings import sheet_of
@@ -38,9 +39,40 @@ def export_csv(
     to_ms: int,
     folder: Path,
     progress: Callable[[int], None] = lambda n: None,
+    each: Each | None = None,
 ) -> list[Path]:
-    """Write readings, days, blows, alarms and calibrations between two times (`from_ms` <= t < `to_ms`) as .csv."""
+    """Write readings, days, blows, alarms and calibrations between two times (`from_ms` <= t < `to_ms`) as .csv.
+
+    `each`: averages of hours or days in the place of readings.
+    """
     zone = ZoneInfo(plant.plant.zone)
+    if each is None:
+        first = _readings(reader, plant, zone, from_ms, to_ms, folder, progress)
+    else:
+        averages = Averages(reader, plant, each)
+        first = [_write(folder / f"averages_{each}.csv", averages.heads, averages.rows(from_ms, to_ms))]
+    return [
+        *first,
+        _write(folder / "blows.csv", BLOW_HEADS, (blow_row(b, plant, zone) for b in reader.blows(from_ms, to_ms))),
+        _write(folder / "alarms.csv", ALARM_HEADS, (alarm_row(e, plant, zone) for e in reader.journal(from_ms, to_ms))),
+        _write(
+            folder / "calibrations.csv",
+            CALIBRATION_HEADS,
+            (calibration_row(c, plant, zone) for c in reader.calibrations(from_ms, to_ms)),
+        ),
+        _write(folder / "manual.csv", MANUAL_HEADS, manual_rows(reader.manual(from_ms, to_ms), reader.act, zone)),
+    ]
+
+
+def _readings(
+    reader: Reader,
+    plant: Plant,
+    zone: ZoneInfo,
+    from_ms: int,
+    to_ms: int,
+    folder: Path,
+    progress: Callable[[int], None],
+) -> list[Path]:
     sheet = sheet_of(reader, plant, from_ms, to_ms)
 
     def readings() -> Iterable[list[Any]]:
@@ -53,14 +85,6 @@ def export_csv(
     return [
         _write(folder / "readings.csv", heads, readings()),
         _write(folder / "days.csv", DAY_HEADS, sheet.days.rows(reader, from_ms, to_ms)),
-        _write(folder / "blows.csv", BLOW_HEADS, (blow_row(b, plant, zone) for b in reader.blows(from_ms, to_ms))),
-        _write(folder / "alarms.csv", ALARM_HEADS, (alarm_row(e, plant, zone) for e in reader.journal(from_ms, to_ms))),
-        _write(
-            folder / "calibrations.csv",
-            CALIBRATION_HEADS,
-            (calibration_row(c, plant, zone) for c in reader.calibrations(from_ms, to_ms)),
-        ),
-        _write(folder / "manual.csv", MANUAL_HEADS, manual_rows(reader.manual(from_ms, to_ms), reader.act, zone)),
     ]
 
 

@@ -21,6 +21,7 @@ from config.model import Plant
 from config.solids import solids_of
 from daemon.core.reasons import Quality
 from daemon.core.tags import derived_tags, raw_tags
+from daemon.report.averages import Averages, Each
 from daemon.report.days import DAY_HEADS
 from daemon.report.files import replacing
 from daemon.report.readings import sheet_of
@@ -70,9 +71,15 @@ _CAUTIONS: Final = (
 
 
 def export_xlsx(
-    reader: Reader, plant: Plant, from_ms: int, to_ms: int, path: Path, progress: Callable[[int], None] = lambda n: None
+    reader: Reader,
+    plant: Plant,
+    from_ms: int,
+    to_ms: int,
+    path: Path,
+    progress: Callable[[int], None] = lambda n: None,
+    each: Each | None = None,
 ) -> Path:
-    """Write the workbook for a stretch of time (`from_ms` <= t < `to_ms`)."""
+    """Write the workbook for a stretch of time (`from_ms` <= t < `to_ms`); `each`: averages instead of readings."""
     import xlsxwriter
 
     zone = ZoneInfo(plant.plant.zone)
@@ -87,7 +94,7 @@ def export_xlsx(
     with replacing(path) as part, TemporaryDirectory(prefix="waterside-") as scratch:
         book = xlsxwriter.Workbook(str(part), options | {"tmpdir": scratch})
         try:
-            _fill(book, reader, plant, zone, from_ms, to_ms, progress)
+            _fill(book, reader, plant, zone, from_ms, to_ms, progress, each)
         except BaseException:
             for page in book.worksheets():
                 page.row_data_fh.close()
@@ -97,16 +104,27 @@ def export_xlsx(
 
 
 def _fill(
-    book: Any, reader: Reader, plant: Plant, zone: ZoneInfo, from_ms: int, to_ms: int, progress: Callable[[int], None]
+    book: Any,
+    reader: Reader,
+    plant: Plant,
+    zone: ZoneInfo,
+    from_ms: int,
+    to_ms: int,
+    progress: Callable[[int], None],
+    each: Each | None,
 ) -> None:
     book.set_properties({"title": f"{plant.plant.name}: readings, blows, alarms"})
     pages = _Pages(book)
     _summary(book, pages, plant, zone, from_ms, to_ms)
-    sheet = sheet_of(reader, plant, from_ms, to_ms)
-    heads = ["time", *(c.head for c in sheet.columns), "not good"]
-    readings = ([site_time(r.at_ms, zone), *r.cells, r.not_good] for r in sheet.rows(reader, from_ms, to_ms))
-    pages.table("Readings", heads, readings, progress)
-    pages.table("Days", DAY_HEADS, sheet.days.rows(reader, from_ms, to_ms))
+    if each is None:
+        sheet = sheet_of(reader, plant, from_ms, to_ms)
+        heads = ["time", *(c.head for c in sheet.columns), "not good"]
+        readings = ([site_time(r.at_ms, zone), *r.cells, r.not_good] for r in sheet.rows(reader, from_ms, to_ms))
+        pages.table("Readings", heads, readings, progress)
+        pages.table("Days", DAY_HEADS, sheet.days.rows(reader, from_ms, to_ms))
+    else:
+        averages = Averages(reader, plant, each)
+        pages.table(f"Averages by the {each}", averages.heads, averages.rows(from_ms, to_ms), progress)
     pages.table("Blows", BLOW_HEADS, (blow_row(b, plant, zone) for b in reader.blows(from_ms, to_ms)))
     pages.table("Alarms", ALARM_HEADS, (alarm_row(e, plant, zone) for e in reader.journal(from_ms, to_ms)))
     calibrations = (calibration_row(c, plant, zone) for c in reader.calibrations(from_ms, to_ms))
