@@ -45,8 +45,8 @@ class OverTime:
     def evidence(self, s: Senses, c: AlarmCell, system: System) -> str:
         b = s.boilers[self.boiler]
         return (
-            f"the valve is open for {minutes(s.t - b.valve_ms)}, longest allowed {minutes(self.wiring.valve_longest_ms)}"
-            f"{_reading(b, system)}"
+            f"the valve is open for {minutes(s.t - b.valve_ms)}, longest allowed "
+            f"{minutes(self.wiring.valve_longest_ms)}{_reading(b, system)}"
         )
 
     def reading_reason(self, s: Senses) -> int:
