@@ -22,7 +22,7 @@ BACK: Final = 0.4  # of the way from the edge to what is changed: less is usual 
 LEAST_US_CM: Final = 5.0  # beyond the band: what two readings of pure water differ by
 SMOOTH: Final = 1 / 15  # minutes
 ACCEPTED_H: Final = 72
-MINUTES: Final = 40  # of an hour that make a mean
+MINUTES: Final = 60  # of steaming make an hour
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,13 +6,10 @@ way to the raise). May import: as `explain`.
 
 from __future__ import annotations
 
-import inspect
-from collections.abc import Callable, Mapping
 from typing import Final
 
-from config import limits
 from daemon.alarms.condition import Alarm, AlarmCell
-from daemon.alarms.conductivity import MINUTE_MS, AnalogueLimit, Limit
+from daemon.alarms.conductivity import MINUTE_MS, Limit
 from daemon.alarms.contacts import ContactSays, InterlockOpen
 from daemon.alarms.kinds import KINDS
 from daemon.alarms.table import MEANING
@@ -21,13 +18,13 @@ from daemon.core.outcome import Entry, GroupOutcome
 from daemon.core.reasons import words
 from daemon.core.say import minutes
 from daemon.engine import State
-from daemon.engine.alarm_list import CONDUCTIVITY_DEADBAND
+from daemon.report.explain_kinds import judged
+from daemon.report.explain_limits import PRACTICE, limit_steps
 from daemon.report.explain_made import ExplainError, Unknown
-from daemon.report.explain_parts import Explained, Step, num
+from daemon.report.explain_parts import Explained, Step
 from daemon.report.explain_past import DAY, Past, Scene
 from daemon.store.records import StoredGroup
 
-PRACTICE: Final = "common practice, no source"
 ROWS: Final = 16
 LEAD: Final = 240  # polls looked at before a raise
 _EVENTS: Final = {"out_of_service": "taken out of service", "in_service": "back in service"}
@@ -54,7 +51,7 @@ def explain_alarm(past: Past, number: int) -> Explained:
     )
     steps = [_condition(scene, first, alarm)]
     if alarm is not None:
-        steps += _limit(scene, alarm)
+        steps += limit_steps(scene, alarm)
         steps += [_delays(scene, alarm), _quality(scene, alarm, trail)]
     if trail.rows:
         steps.append(_values(scene, first, trail))
@@ -184,132 +181,15 @@ def _contacts(alarm: Alarm) -> list[tuple[str, int]]:
 
 # ---------------------------------------------------------------------- steps
 
-_JUDGED: Final = {
-    "Limit": "the representative conductivity against the limit, once for each new reading",
-    "NoSample": "time steaming since the last representative reading, against three intervals of samples and ten "
-    "minutes at least",
-    "LoopFault": "the probe's current, by the limits of NAMUR NE 43",
-    "ProbeOpen": "the signal rests at the bottom of its range while sample flows and the boiler steams",
-    "AnalogueLimit": "the signal's value against its limit, at every poll; a bad reading says nothing",
-    "ContactSays": "the contact, debounced, at every poll; one that cannot be read says nothing, but a water level "
-    "contact last read on stays on",
-    "InterlockOpen": "the limit circuit is open, or the burner has been silent for so long that the boiler is off",
-    "OverTime": "how long the valve has been open, against the longest a blow may last",
-    "StuckShut": "commanded open, and neither an end switch nor the fall of conductivity shows that it opened",
-    "StuckOpen": "commanded shut, and an end switch or the fall of conductivity shows that it still passes",
-    "Verdict": "the signal of flowing sample against its own history, at every poll; a held signal is not judged",
-    "Fouling": "the line through the comparisons with hand samples since the probe was new or cleaned, once an hour",
-    "Stepped": "a jump further than the boiler's water can make it, that stayed; a calibration on record explains it",
-    "SwitchesDisagree": "the two end switches against each other",
-    "SlowValve": "the mean of the last five strokes against the valve's first ones and the stated travel, and what the "
-    "last blows did to conductivity against the first",
-    "LeakByHeat": "how warm the sample line still is twenty minutes after the valve was commanded shut, against its "
-    "first pauses",
-    "LeakByMeter": "what the blowdown meter passes in an hour with every valve commanded shut, against what is usual",
-    "ControllerIdle": "time the wall controller has been in hand, has taken no sample, or has not blown above its set "
-    "point while the boiler steams",
-    "BlowdownWhileOff": "the valve's command and end switches while the boiler is off or in hot standby",
-    "FeedWhileOff": "how long the pump has run since every boiler it serves stands",
-    "QualityChanged": "the last minutes of the feedwater's conductivity against the band of its last week, once a "
-    "minute while a boiler steams",
-    "ShortCycling": "burner starts (or openings of the limit circuit where no burner is wired) within a window",
-    "ModuleSilent": "no usable answer in polls one after another, while its link is up",
-    "LinkDown": "no connection, for every module on the link",
-    "CalibrationDue": "time since the probe was last compared with a reference, against the plant's own interval",
-    "Reported": "what the service reports of itself",
-}
-
 
 def _condition(scene: Scene, e: Entry, alarm: Alarm | None) -> Step:
     kind = KINDS[e.kind]
     says = [kind.means]
     if alarm is not None:
-        says.append(f"judged: {_judged(alarm)}")
+        says.append(f"judged: {judged(alarm)}")
     else:
         says.append("this program's plant no longer has this alarm: it was removed or is not enabled")
     return Step("Condition", tuple(says), source=f"kind {e.kind}; alarm terms of IEC 62682 / ISA-18.2")
-
-
-def _judged(alarm: Alarm) -> str:
-    """What an alarm's condition looks at; of one not yet in the list, what its own text says."""
-    condition = type(alarm.condition)
-    own = " ".join((inspect.getdoc(condition) or "").split()).replace("`", "")
-    return _JUDGED.get(condition.__name__, own)
-
-
-def _limit(scene: Scene, alarm: Alarm) -> list[Step]:
-    maker = _LIMITS.get(type(alarm.condition).__name__)
-    return maker(scene, alarm) if maker else []
-
-
-def _conductivity(scene: Scene, alarm: Alarm) -> list[Step]:
-    x = alarm.condition
-    assert isinstance(x, Limit)
-    i = next(k for k, b in enumerate(scene.plant.boilers) if b.name == alarm.target)
-    cond, key = scene.plant.boilers[i].conductivity, alarm.kind.removeprefix("conductivity_")
-    assert cond is not None
-    says, formula, worked = [], "", ""
-    if not x.given:
-        says.append("no limit is known: it is raised where the signal rests at the top of its range")
-        source = scene.places.where("boiler", i, "conductivity", "range")
-    elif x.proposed:
-        set_point = cond.set_point or 0.0
-        factor = {"high": limits.HIGH_ABOVE, "very_high": limits.VERY_HIGH_ABOVE, "low": limits.LOW_BELOW}[key]
-        says.append("proposed from the set point, to be confirmed by those who give limits")
-        formula = "limit = (set point - differential) x factor" if key == "low" else "limit = set point x factor"
-        diff = f" - {num(cond.differential or 0.0)}" if key == "low" else ""
-        base = f"({num(set_point)}{diff})" if diff else num(set_point)
-        worked = f"{base} x {factor:g} = {scene.both(x.limit, alarm.unit)}"
-        if abs((set_point - (cond.differential or 0.0) if key == "low" else set_point) * factor - x.limit) > 0.01:
-            worked += " (moved so that low < set point < high < very high)"
-        source = f"factor: {PRACTICE}; the set point: {scene.places.where('boiler', i, 'conductivity', 'set_point')}"
-        if key == "low":
-            source += f"; differential: {scene.places.or_default('boiler', i, 'conductivity', 'differential')}"
-    else:
-        says.append(f"written: {scene.both(x.limit, alarm.unit)}")
-        source = scene.places.where("boiler", i, "conductivity", key)
-    out = [Step("Limit", tuple(says), formula, worked, source)]
-    here = f"plant's own: {scene.places.where('alarms', alarm.kind, 'deadband')}"
-    band = (
-        here
-        if scene.places.given("alarms", alarm.kind, "deadband")
-        else f"{CONDUCTIVITY_DEADBAND:.0%} of it: {PRACTICE}"
-    )
-    back = x.limit - x.deadband if x.above else x.limit + x.deadband
-    side = "below" if x.above else "above"
-    out.append(
-        Step(
-            "Deadband",
-            (f"{scene.both(x.deadband, alarm.unit)}: it clears {side} {scene.both(back, alarm.unit)}",),
-            source=band,
-        )
-    )
-    return out
-
-
-def _analogue(scene: Scene, alarm: Alarm) -> list[Step]:
-    x = alarm.condition
-    assert isinstance(x, AnalogueLimit)
-    i = next(k for k, a in enumerate(scene.plant.analogues) if a.name == alarm.target)
-    key = "high" if x.above else "low"
-    back = x.limit - x.deadband if x.above else x.limit + x.deadband
-    return [
-        Step("Limit", (f"written: {scene.both(x.limit, x.unit)}",), source=scene.places.where("analogue", i, key)),
-        Step(
-            "Deadband",
-            (
-                f"{scene.both_difference(x.deadband, x.unit)}: it clears {'below' if x.above else 'above'} "
-                f"{scene.both(back, x.unit)}",
-            ),
-            source=scene.places.or_default("analogue", i, "deadband"),
-        ),
-    ]
-
-
-_LIMITS: Final[Mapping[str, Callable[[Scene, Alarm], list[Step]]]] = {
-    "Limit": _conductivity,
-    "AnalogueLimit": _analogue,
-}
 
 
 def _delays(scene: Scene, alarm: Alarm) -> Step:

@@ -41,7 +41,7 @@ def test_contaminated_condensate_is_told_of_the_water_and_returns_when_it_is_usu
     told = feed.last("feedwater_quality_changed")
     assert (told.target, told.unit) == ("feedwater", "%")
     assert told.value is not None and told.value > 60 and told.limit == pytest.approx(37.6, abs=0.5)
-    assert "far above the 400 umho/cm to 450 umho/cm that 10" in told.evidence
+    assert "far above the 400 umho/cm to 450 umho/cm that 7" in told.evidence
     feed.run(3600, temp=ma(560))  # inside the deadband
     assert mine(feed) == ["raised"]
     feed.run(3600, temp=ma(450))

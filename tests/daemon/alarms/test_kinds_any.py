@@ -11,7 +11,7 @@ import pytest
 
 from daemon.alarms import contacts, feedwater, idle, signal, valve_wear
 from daemon.engine import dump, restore, start, step
-from daemon.report.explain_alarm import _JUDGED
+from daemon.report.explain_kinds import JUDGED
 from tests.support.feed import Feed, boiler, plant, same
 from tests.support.wording import forbidden
 
@@ -98,4 +98,4 @@ def test_any_log_cut_anywhere_and_restarted_anywhere_tells_the_same() -> None:
 def test_explain_has_words_for_every_condition(room: ModuleType) -> None:
     conditions = [name for name, x in inspect.getmembers(room, inspect.isclass) if hasattr(x, "judge")]
     assert conditions
-    assert [name for name in conditions if name not in _JUDGED] == []
+    assert [name for name in conditions if name not in JUDGED] == []

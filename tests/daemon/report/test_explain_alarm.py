@@ -11,7 +11,8 @@ from daemon.app.stepping import advance
 from daemon.core.outcome import Entry
 from daemon.engine.alarm_list import alarms_of
 from daemon.measure.wiring import wire
-from daemon.report.explain_alarm import _judged, explain_alarm
+from daemon.report.explain_alarm import explain_alarm
+from daemon.report.explain_kinds import judged
 from daemon.report.explain_made import Unknown
 from daemon.report.explain_parts import Explained
 from daemon.report.explain_past import Past
@@ -115,5 +116,5 @@ def test_an_unknown_number_says_which_there_are(tmp_path: Path) -> None:
 def test_every_condition_of_the_demo_is_said_in_words() -> None:
     plant = creamery().plant
     for alarm in alarms_of(plant, wire(plant)):
-        assert len(_judged(alarm)) > 20 and "`" not in _judged(alarm)
-        assert not forbidden(_judged(alarm))
+        assert len(judged(alarm)) > 20 and "`" not in judged(alarm)
+        assert not forbidden(judged(alarm))
