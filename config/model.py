@@ -356,7 +356,8 @@ class Store(Part):
     low_space: Annotated[float, Field(ge=1)] = 500.0  # MB free below which it is an alarm
     durable: bool = True  # false: a power cut may lose the last seconds
     snapshot_every: Annotated[Time, Positive] = 60.0
-    keep: Time = 5 * 366 * 86400.0
+    hot: Time = 45 * 86400.0  # older days are put away as Parquet
+    keep: Time = 5 * 366 * 86400.0  # readings; records, hours and days are kept for ever
     keep_minutes: Time = 92 * 86400.0  # figures of minutes; hours and days stay
 
 

@@ -58,6 +58,19 @@ def copy_and_records(v: View) -> Iterator[Found]:
             "jurisdiction and insurer decide how long they must be",
             "note",
         )
+    if v.plant.store.hot < 2 * _DAY:
+        days = v.plant.store.hot / _DAY
+        yield Found(
+            ("store", "hot"),
+            f'wants at least "2 d"; found {days:.2g} d: after a start the newest days must be at hand',
+        )
+    if v.plant.store.keep < v.plant.store.hot:
+        yield Found(
+            ("store", "keep"),
+            f"{v.plant.store.keep / _DAY:.0f} days is less than hot, {v.plant.store.hot / _DAY:.0f} days: "
+            "readings stay at least as long as hot",
+            "warning",
+        )
     if v.plant.store.keep_minutes < _DAY:
         hours = v.plant.store.keep_minutes / 3600
         yield Found(("store", "keep_minutes"), f'wants at least "1 d"; found {hours:g} h: the open day is made of them')

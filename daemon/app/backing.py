@@ -42,7 +42,7 @@ def backup(
     now = SystemClock().now_ms()
     try:
         room_for(path, to)
-        made, manifest = take(path, to, now, f"{_slug(path)}-{_stamp(now)}", _program(), _progress)
+        made, manifest = take(path, to, now, f"{_slug(path)}-{_stamp(now)}", program(), _progress)
     except (StoreError, OSError) as e:
         raise _fail(f"No backup was made: {e}") from e
     finally:
@@ -109,7 +109,8 @@ def _utc(at_ms: int | None) -> str:
     return "never" if at_ms is None else datetime.fromtimestamp(at_ms / 1000, UTC).strftime("%Y-%m-%d %H:%M:%S UTC")
 
 
-def _program() -> str:
+def program() -> str:
+    """The version of this program, "" when it is not installed."""
     try:
         return version("waterside")
     except PackageNotFoundError:

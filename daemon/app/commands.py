@@ -22,6 +22,7 @@ from daemon.app.commands_trend import trend
 from daemon.app.doctor.command import doctor
 from daemon.app.entering import enter
 from daemon.app.noting import note
+from daemon.app.putting_away import put_away
 from daemon.app.setting_aside import back, out, shelve, unshelve
 
 app = typer.Typer(
@@ -379,4 +380,5 @@ app.command()(shelve)
 app.command()(unshelve)
 app.command()(doctor)
 app.command()(clock)
+app.command(hidden=True)(put_away)
 app.command()(trend)

@@ -21,6 +21,7 @@ from config.load import PlantFileError, PlantText, load
 from config.model import Plant
 from daemon.acquire.poller import Polled, Poller
 from daemon.app.acts import ACTS
+from daemon.app.archiving import Archiver
 from daemon.app.clocking import correct_clock
 from daemon.app.keeper import Keeper
 from daemon.app.letterbox import ActRefused, Letterbox, Progress
@@ -137,6 +138,7 @@ class Service:
                     tasks.create_task(self._keep_house(), name="housekeeping"),
                     tasks.create_task(self._feed(), name="watchdog"),
                     tasks.create_task(work_out(self._writer, self._keep_minutes), name="averages"),
+                    tasks.create_task(Archiver(self._writer, self._plant, self.options.clock).run(), name="archive"),
                 ]
                 await self._poll()
                 for task in helpers:
@@ -144,6 +146,9 @@ class Service:
         finally:
             await self._writer.aclose()
         log.info("stopped; everything is stored")
+
+    def _plant(self) -> Plant:
+        return self.source.plant
 
     def _keep_minutes(self) -> float:
         return self.source.plant.store.keep_minutes

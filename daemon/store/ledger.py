@@ -414,7 +414,7 @@ class Ledger:
         """See `Writer.archive_removed`."""
         self._write(lambda db: putting_away.give_up(db, names, at_ms))
 
-    def archive(self) -> tuple[tuple[ArchiveFile, ...], tuple[str, ...]]:
+    def archive(self) -> tuple[tuple[ArchiveFile, ...], tuple[ArchiveFile, ...]]:
         """See `Writer.archive`."""
         return self._read(lambda db: (files.held(db), files.superseded(db)))
 

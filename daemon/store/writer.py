@@ -199,8 +199,8 @@ class Writer:
         """
         return await self._run(self._ledger.drop_archived, first_group, last_group)
 
-    async def archive(self) -> tuple[tuple[ArchiveFile, ...], tuple[str, ...]]:
-        """The files that hold, earliest first; and the names of those that another replaced or that were given up."""
+    async def archive(self) -> tuple[tuple[ArchiveFile, ...], tuple[ArchiveFile, ...]]:
+        """The files that hold, earliest first; and the last hundred that another replaced or that were given up."""
         return await self._run(self._ledger.archive)
 
     async def waits_to_go(self) -> tuple[int, int] | None:

@@ -87,9 +87,10 @@ def ends(db: apsw.Connection) -> tuple[int, int] | None:
     return None if low is None or high is None else (low[0], high[0])
 
 
-def superseded(db: apsw.Connection) -> tuple[str, ...]:
-    """Names of files that another has replaced or that were given up, oldest first."""
-    return tuple(r[0] for r in every(db, f"SELECT name FROM archive_file WHERE NOT ({HOLDS}) ORDER BY id"))
+def superseded(db: apsw.Connection) -> tuple[ArchiveFile, ...]:
+    """The last hundred files that another has replaced or that were given up."""
+    sql = f"SELECT {COLUMNS} FROM archive_file WHERE NOT ({HOLDS}) ORDER BY id DESC LIMIT 100"
+    return tuple(ArchiveFile(*r) for r in every(db, sql))
 
 
 def row(file: ArchiveFile) -> tuple[Any, ...]:
