@@ -45,6 +45,10 @@ class Even:
             return -1
         return 0 if self.origin_ms % HOUR_MS or self.step_ms % HOUR_MS else 1
 
+    def holds_whole(self, length_ms: int, shift_ms: int) -> bool:
+        """Does every row of `length_ms`, begun on a multiple of it and then moved by `shift_ms`, lie whole in one?"""
+        return not (self.step_ms % length_ms or (self.origin_ms - shift_ms) % length_ms)
+
     def index(self, at_ms: int) -> int:
         return (at_ms - self.origin_ms) // self.step_ms
 

@@ -14,7 +14,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from typing import Any, Final
+from itertools import pairwise
+from typing import Final
 from zoneinfo import ZoneInfo
 
 from daemon.core.scan import Count
@@ -24,7 +25,7 @@ from daemon.store.dates import Span
 from daemon.store.figures import Figures, of_readings
 from daemon.store.hot import HotSource, Joined
 from daemon.store.reader import Reader
-from daemon.store.rolled import Rolled
+from daemon.store.rolled import Rolled, Slice, Told
 from daemon.store.source import Source, Stretch
 from daemon.store.tagged import Tags, Use
 
@@ -196,34 +197,42 @@ class History:
             yield from self._readings(ask, stretch)
             return
         at, last = stretch.first, stretch.last
-        index, shift = ask.buckets.index, ask.shift_ms
-        gathered = _Gathered(self.tags, ask.tag)
-        fresh = True
-        for first, end, begin_ms, end_ms, plant, f in self._rolled.rows(level, ask.tag, ask.unit, stretch):
-            if begin_ms >= stretch.to_ms:
-                last = first - 1
+        for part in self._rolled.slices(level, ask.tag, ask.unit, stretch):
+            i, n = 0, len(part.first)
+            while i < n:
+                if part.begin[i] >= stretch.to_ms:
+                    last = part.first[i] - 1
+                    n = i  # and what follows begins later still
+                    break
+                if part.first[i] > at:  # what nothing of this level covers
+                    yield from self._cover(ask, level - 1, replace(stretch, first=at, last=part.first[i] - 1))
+                j = _whole(ask, stretch, part, i)
+                if j > i:
+                    if part.told is not None:
+                        yield from self._joined(ask, part, i, j)
+                else:
+                    j = i + 1
+                    if part.end[i] > stretch.from_ms:
+                        yield from self._cover(ask, level - 1, replace(stretch, first=part.first[i], last=part.last[i]))
+                at, i = part.last[j - 1] + 1, j
+            if n < len(part.first):
                 break
-            if fresh and end_ms <= stretch.from_ms:
-                at, fresh = end + 1, False  # it only shows where the stretch begins
-                continue
-            fresh = False
-            if first > at:  # what nothing of this level covers
-                yield from gathered.taken()
-                yield from self._cover(ask, level - 1, replace(stretch, first=at, last=first - 1))
-            at = end + 1
-            i = index(begin_ms + shift)
-            if begin_ms >= stretch.from_ms and end_ms <= stretch.to_ms and i == index(end_ms - 1 + shift):
-                if f is not None and f[0]:
-                    if gathered.index != i or gathered.plant != plant:
-                        yield from gathered.taken()
-                        gathered.index, gathered.plant = i, plant
-                    gathered.rows.append(f)
-            else:
-                yield from gathered.taken()
-                yield from self._cover(ask, level - 1, replace(stretch, first=first, last=end))
-        yield from gathered.taken()
         if at <= last:
             yield from self._cover(ask, level - 1, replace(stretch, first=at, last=last))
+
+    def _joined(self, ask: _Ask, part: Slice, i: int, j: int) -> Iterator[tuple[int, Figures]]:
+        """Rows `i` to before `j` of a slice, which lie whole in the stretches they begin in, joined by stretch."""
+        use = self.tags.use(part.plant, ask.tag)
+        assert use is not None
+        assert part.told is not None
+        index = ask.buckets.index
+        where = [index(b + ask.shift_ms) for b in part.begin[i:j]]
+        rows = part.told[i:j]
+        cuts = [0, *(k for k in range(1, len(where)) if where[k] != where[k - 1]), len(where)]
+        for a, b in pairwise(cuts):
+            told = [t for t in rows[a:b] if t is not None and t[0]]
+            if told:
+                yield where[a], _figures_of(use, told)
 
     def _readings(self, ask: _Ask, stretch: Stretch) -> Iterator[tuple[int, Figures]]:
         index = ask.buckets.index
@@ -251,39 +260,49 @@ class _Ask:
     shift_ms: int
     buckets: Buckets
 
-
-class _Gathered:
-    """Rows of one stretch and one plant version that follow each other."""
-
-    __slots__ = ("_tag", "_tags", "index", "plant", "rows")
-
-    def __init__(self, tags: Tags, tag: str) -> None:
-        self._tags, self._tag = tags, tag
-        self.index = self.plant = -1
-        self.rows: list[tuple[Any, ...]] = []
-
-    def taken(self) -> Iterator[tuple[int, Figures]]:
-        """Their figures, in values; afterwards there are none."""
-        rows = self.rows
-        if not rows:
-            return
-        use = self._tags.use(self.plant, self._tag)
-        assert use is not None
-        yield self.index, use.figures(_joined(rows))
-        self.rows = []
-        self.index = self.plant = -1
+    def even(self, part: Slice) -> bool:
+        """Does each row of a slice lie whole in one bucket, as its length and its begin tell?"""
+        length = part.end[0] - part.begin[0]
+        return isinstance(self.buckets, Even) and self.buckets.holds_whole(length, self.shift_ms)
 
 
-def _joined(rows: list[tuple[Any, ...]]) -> Figures:
+def _whole(ask: _Ask, stretch: Stretch, part: Slice, i: int) -> int:
+    """From row `i` on, the end of the rows without a hole between them that lie whole in what is asked and in one of
+    the buckets each."""
+    first, last, begin, end = part.first, part.last, part.begin, part.end
+    index, shift = ask.buckets.index, ask.shift_ms
+    n = len(first)
+    if begin[i] >= stretch.from_ms and ask.even(part) and end[-1] <= stretch.to_ms and _follow(part, i):
+        return n
+    j = i
+    while (
+        j < n
+        and begin[j] >= stretch.from_ms
+        and end[j] <= stretch.to_ms
+        and (j == i or first[j] == last[j - 1] + 1)
+        and index(begin[j] + shift) == index(end[j] - 1 + shift)
+    ):
+        j += 1
+    return j
+
+
+def _follow(part: Slice, i: int) -> bool:
+    """Do the rows from `i` on follow each other without a hole?"""
+    return part.first[i + 1 :] == [n + 1 for n in part.last[i:-1]]
+
+
+def _figures_of(use: Use, rows: list[Told]) -> Figures:
     if len(rows) == 1:
         seen, least, greatest, first, last, total, count, good = rows[0]
-        return Figures(seen, count, good, least, greatest, first, last, total)
-    seen = sum([r[0] for r in rows])
-    kept = [r for r in rows if r[6]]
-    if not kept:
-        return Figures(seen, 0, 0, 0.0, 0.0, 0.0, 0.0, 0.0)
-    _, least, greatest, first, last, total, count, good = zip(*kept, strict=True)
-    return Figures(seen, sum(count), sum(good), min(least), max(greatest), first[0], last[-1], sum(total))
+        return use.figures(seen, count, good, least, greatest, first, last, total)
+    seen, least, greatest, first, last, total, count, good = zip(*rows, strict=True)
+    if 0 in count:
+        kept = [r for r in rows if r[6]]
+        if not kept:
+            return Figures(sum(seen), 0, 0, 0.0, 0.0, 0.0, 0.0, 0.0)
+        _, least, greatest, first, last, total, count, good = zip(*kept, strict=True)
+    ends = (min(least), max(greatest), first[0], last[-1])
+    return use.figures(sum(seen), sum(count), sum(good), *ends, sum(total))
 
 
 def _stretch(span: Span, from_ms: int, to_ms: int) -> Stretch:

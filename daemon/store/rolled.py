@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from itertools import groupby
 from operator import itemgetter
 from typing import Any, Final
@@ -23,9 +24,23 @@ from daemon.store.tagged import Tags
 
 SLICE: Final = 1000
 
-Row = tuple[int, int, int, int, int, tuple[Any, ...] | None]
-"""First and last group, begin, end, plant version, and of the tag (seen, least, greatest, first, last, sum, count,
-good) in counts or base units; None where that version does not know the tag, or nothing was told of it."""
+Told = tuple[Any, ...]
+"""Of a tag: seen, least, greatest, first, last, sum, count, good, in counts or base units."""
+
+
+@dataclass(frozen=True, slots=True)
+class Slice:
+    """Rows of one plant version that follow each other: first and last group, begin and end of each.
+
+    `told`: of the tag, None where nothing was told of it; None for all where that version does not know the tag.
+    """
+
+    plant: int
+    first: list[int]
+    last: list[int]
+    begin: list[int]
+    end: list[int]
+    told: Sequence[Told | None] | None
 
 
 class Rolled:
@@ -36,8 +51,8 @@ class Rolled:
         self._layouts: dict[int, FigureLayout] = {}
         self._grids: dict[int, Grid] = {}
 
-    def rows(self, level: int, tag: str, unit: str, stretch: Stretch) -> Iterator[Row]:
-        """Rows that touch a stretch, one before the first of them where there is one, and the one after the last."""
+    def slices(self, level: int, tag: str, unit: str, stretch: Stretch) -> Iterator[Slice]:
+        """Rows that touch a stretch, one before the first of them where there is one, and some behind the last."""
         number = self._reader.ask(lambda db: _begin(db, TABLES[level], stretch))
         sql = (
             f"SELECT first_group, last_group, at_ms, plant, body FROM {TABLES[level]} "
@@ -48,32 +63,29 @@ class Rolled:
             found = self._reader.ask(lambda db, ends=ends: every(db, sql, ends))  # type: ignore[misc]
             for plant, some in groupby(found, itemgetter(3)):
                 part = list(some)
-                ends_of = self._ends(level, plant, part)
-                figures = self._figures(level, plant, tag, unit, part)
-                for (begin, end, at_ms, _, _), until, f in zip(part, ends_of, figures, strict=True):
-                    yield begin, end, at_ms, until, plant, f
-                    if at_ms >= stretch.to_ms:
-                        return
-            if len(found) < SLICE:
+                told = self._told(level, plant, tag, unit, part)
+                first_, last, begin = ([r[i] for r in part] for i in range(3))
+                yield Slice(plant, first_, last, begin, self._ends(level, plant, begin), told)
+            if len(found) < SLICE or found[-1][2] >= stretch.to_ms:
                 return
             number = found[-1][0] + 1
 
-    def _ends(self, level: int, plant: int, rows: Sequence[tuple[Any, ...]]) -> list[int]:
+    def _ends(self, level: int, plant: int, begins: list[int]) -> list[int]:
         if level == 0:
-            return [r[2] + MINUTE_MS for r in rows]
+            return [b + MINUTE_MS for b in begins]
         if plant not in self._grids:
             self._grids[plant] = Grid(self._plant(plant))
         grid = self._grids[plant]
         if level == 1 and not grid.cuts_hours:
-            return [r[2] + HOUR_MS for r in rows]
-        return [grid.end(level, r[2]) for r in rows]
+            return [b + HOUR_MS for b in begins]
+        return [grid.end(level, b) for b in begins]
 
-    def _figures(
+    def _told(
         self, level: int, plant: int, tag: str, unit: str, rows: Sequence[tuple[Any, ...]]
-    ) -> Sequence[tuple[Any, ...] | None]:
+    ) -> Sequence[Told | None] | None:
         use = self._tags.use(plant, tag)
         if use is None or use.unit != unit:
-            return [None] * len(rows)
+            return None
         if plant not in self._layouts:
             self._layouts[plant] = FigureLayout(self._plant(plant))
         layout = self._layouts[plant]

@@ -34,14 +34,26 @@ class Use:
             return count
         return None if self.line.reason(count) in BAD else self.line.value(count)
 
-    def figures(self, f: Figures) -> Figures:
+    def figures(
+        self,
+        seen: int,
+        count: int,
+        good: int,
+        least: Count,
+        greatest: Count,
+        first: Count,
+        last: Count,
+        total: float,
+    ) -> Figures:
         """Figures of counts as those of values."""
-        if self.line is None or not f.count:
-            return f
-        a, b = self.line.value(f.least), self.line.value(f.greatest)
-        total = f.count * self.line.value(0) + f.total * self.line.gain
-        ends = (self.line.value(f.first), self.line.value(f.last))
-        return Figures(f.seen, f.count, f.good, min(a, b), max(a, b), *ends, total)
+        if self.line is None or not count:
+            return Figures(seen, count, good, least, greatest, first, last, total)
+        value = self.line.value
+        low, high = value(least), value(greatest)
+        if low > high:
+            low, high = high, low
+        whole = count * value(0) + total * self.line.gain
+        return Figures(seen, count, good, low, high, value(first), value(last), whole)
 
 
 class Tags:
