@@ -25,11 +25,11 @@ from daemon.app.increments import Increments
 from daemon.app.stepping import advance
 from daemon.app.timebase import TimeBase
 from daemon.app.wrong_clock import Doubts, long
-from daemon.core.outcome import GroupOutcome, MailRow, Notice
+from daemon.core.outcome import GroupOutcome, MailRow, Notice, NoticeRow
 from daemon.core.say import minutes
 from daemon.core.scan import Act, Group
 from daemon.engine import FORMAT, State, dump
-from daemon.notify.outbox import outbox_rows
+from daemon.notify.outbox import is_mailed, notice_row, outbox_rows
 from daemon.store.errors import StoreError, StoreFull, StoreRefused
 from daemon.store.records import Snapshot
 from daemon.store.writer import Writer
@@ -46,9 +46,9 @@ class _Waiting:
     group: Group
     outcome: GroupOutcome
     plant: Plant
-    mails: list[MailRow]
+    notices: list[Notice]
     snapshot: bool
-    told: bool = False  # its mails went out directly
+    told: bool = False  # its mails went out directly, to everybody
 
 
 @dataclass(slots=True)
@@ -103,6 +103,7 @@ class Keeper:
         self._want_snapshot = False
         self._increments = Increments()
         self._saved: list[GroupOutcome] = []  # what dropped groups led to, stored with the next one taken
+        self._saved_notices: list[NoticeRow] = []
         self._flushing = asyncio.Lock()
 
     @property
@@ -194,9 +195,9 @@ class Keeper:
         due = self._want_snapshot or self._snapshot_ms < 0 or elapsed - self._snapshot_ms >= every
         if due:
             self._snapshot_ms, self._want_snapshot = elapsed, False
-        mails = [row for notice in outcome.notices for row in outbox_rows(notice, plant)]
+        notices = [n for n in outcome.notices if is_mailed(n)]
         group = self._increments.put(plant, group)
-        self._waiting.append(_Waiting(group, outcome, plant, mails, due))
+        self._waiting.append(_Waiting(group, outcome, plant, notices, due))
         self.groups += 1
         await self.flush()
 
@@ -241,8 +242,11 @@ class Keeper:
                 manual=tuple(m for o in every for m in o.manual),
             )
         # rows of mails that went out directly are stored too: the sender knows those the server took, and only those
-        await self._writer.commit(w.plant, w.group, outcome, w.mails, snapshot)
+        mails = self._mails(w) if w.told else []
+        notices = [*self._saved_notices, *(notice_row(n, direct=w.told) for n in w.notices)]
+        await self._writer.commit(w.plant, w.group, outcome, mails, snapshot, notices)
         self._saved.clear()
+        self._saved_notices.clear()
         if w.snapshot and snapshot is None:
             self._want_snapshot = True
 
@@ -272,6 +276,7 @@ class Keeper:
                 t.dropped_from_ms = old.group.at_ms
             t.dropped += 1
             self._saved.append(old.outcome)
+            self._saved_notices += [notice_row(n, direct=old.told) for n in old.notices]
             follower = self._waiting[0]
             gap_ms = max(1, follower.group.elapsed_ms - (self._stored_ms or 0))
             follower.group = replace(follower.group, gap_ms=gap_ms)
@@ -279,15 +284,19 @@ class Keeper:
             self._want_snapshot = True
         for w in self._waiting:
             w.group = self._increments.put(w.plant, w.group)
-        direct = [m for w in self._waiting if not w.told for m in w.mails]
+        direct = [m for w in self._waiting if not w.told for m in self._mails(w)]
         if not t.told:
             t.told = True
             direct += outbox_rows(self._notice(t), self.plant)
         for w in self._waiting:
-            if w.mails:
+            if w.notices:
                 w.told = True
         if direct:
             await self._direct(direct)
+
+    def _mails(self, w: _Waiting) -> list[MailRow]:
+        """What a group's notices are to everybody, where nothing can be stored."""
+        return [row for n in w.notices for row in outbox_rows(n, w.plant)]
 
     def _notice(self, t: Trouble) -> Notice:
         at = self._base.at(self._last_ms or 0)

@@ -35,6 +35,7 @@ from daemon.core.clock import Clock, SystemClock, pause, synchronised
 from daemon.core.outcome import GroupOutcome, MailRow
 from daemon.core.scan import Group
 from daemon.engine import State
+from daemon.notify.dealer import Dealer
 from daemon.notify.sender import Sender
 from daemon.store.errors import StoreError
 from daemon.store.writer import Writer
@@ -92,6 +93,7 @@ class Service:
         self._writer: Writer
         self._keeper: Keeper
         self._poller: Poller
+        self._dealer: Dealer
         self._sender: Sender
         self._reported: dict[str, bool] = {}
 
@@ -175,7 +177,16 @@ class Service:
         doubts.begin(segment, base.elapsed_ms, now, doubt)
         version = await writer.add_plant_version(self.source.text, self.source.sha256, now)
         self._plants.learn(version, plant)
-        self._sender = Sender(writer, plant, o.clock, o.outbox, on_trouble=self._mail_trouble, demo_speed=o.demo_speed)
+        self._dealer = Dealer(writer, plant, o.clock, str(Path(self.source.file).parent))
+        self._sender = Sender(
+            writer,
+            plant,
+            o.clock,
+            o.outbox,
+            on_trouble=self._mail_trouble,
+            demo_speed=o.demo_speed,
+            deal=self._dealer.deal,
+        )
         self._keeper = Keeper(
             writer,
             found.state,
@@ -285,6 +296,7 @@ class Service:
         await self._poller.stop()  # its last group still belongs to the old plant
         self.source = source
         self._keeper.use(version)
+        self._dealer.use(source.plant)
         self._sender.use(source.plant)
         self._watch.watch(x.name for x in source.plant.links)
         log.info("plant file reloaded: version %d", version)
@@ -377,7 +389,7 @@ class Service:
     def _stored(self, group: Group, outcome: GroupOutcome) -> None:
         for e in outcome.journal:
             log.info("%s %s %s: %s %s", e.event, e.target, e.kind, e.evidence or e.state, f"[{e.occurrence}]")
-        if outcome.notices:
+        if outcome.notices or outcome.acts:  # an acknowledgement too: the others are told
             self._sender.wake()
         for listener in tuple(self._listeners):
             listener(group, outcome)

@@ -12,6 +12,7 @@ from config.model import Plant
 from daemon.core.outcome import Notice
 from daemon.notify.answers import Later
 from daemon.notify.compose import wire
+from daemon.notify.telling import Telling
 from daemon.notify.wording import instant, zone_of
 
 
@@ -20,6 +21,22 @@ def file_name(notice: Notice, recipient: str, plant: Plant) -> str:
     when = instant(notice.at_ms, zone_of(plant)).strftime("%Y%m%d-%H%M%S")
     parts = (when, f"{notice.occurrence}-{notice.event}", f"{notice.target}-{notice.kind}", notice.name, recipient)
     return "_".join(re.sub(r"[^A-Za-z0-9.@-]+", "-", p)[:60] for p in parts if p) + ".eml"
+
+
+def file_of(telling: Telling, plant: Plant) -> str:
+    """The same for a telling: one first message of one alarm has the name of its notice."""
+    t = telling
+    to = t.address + ("_short" if t.short else "")
+    if len(t.notices) == 1 and t.why == "news":
+        return file_name(t.notices[0], to, plant)
+    when = instant(t.at_ms, zone_of(plant)).strftime("%Y%m%d-%H%M%S")
+    what = f"{t.why}-{t.nth}"
+    if len(t.notices) == 1:
+        n = t.notices[0]
+        what += f"_{n.occurrence}-{n.target}-{n.kind}"
+    elif t.notices:
+        what += f"_{len(t.notices)}-messages-from-{t.notices[0].occurrence}"
+    return "_".join(re.sub(r"[^A-Za-z0-9.@-]+", "-", p)[:60] for p in (when, what, to)) + ".eml"
 
 
 def write(message: EmailMessage, folder: Path, name: str) -> None:

@@ -1,4 +1,4 @@
-"""Notices to mail rows: one row a person, stored in the same transaction as the alarm itself.
+"""Notices as they are stored: one row each, in the same transaction as the alarm itself.
 
 Pure. May import: config, daemon.core, daemon.alarms.kinds. Imports nothing of the mail libraries: the service calls
 this inside its loop.
@@ -12,7 +12,7 @@ from typing import Any, Final
 
 from config.model import Plant
 from daemon.alarms.kinds import KINDS
-from daemon.core.outcome import MailRow, Notice
+from daemon.core.outcome import MailRow, Notice, NoticeRow
 
 _EMPTY: Final[dict[str, Any]] = {
     "occurrence": 0,
@@ -32,18 +32,32 @@ _EMPTY: Final[dict[str, Any]] = {
 }
 
 
+def notice_key(notice: Notice) -> str:
+    """What makes a second row of the same notice impossible."""
+    return notice.key or "/".join(
+        (notice.target, notice.kind, notice.name, str(notice.occurrence), notice.event, str(notice.at_ms))
+    )
+
+
+def is_mailed(notice: Notice) -> bool:
+    """Whether its kind is told by mail; a kind of a later version is."""
+    kind = KINDS.get(notice.kind)
+    return kind is None or kind.mails
+
+
+def notice_row(notice: Notice, *, direct: bool = False) -> NoticeRow:
+    """The row of a notice. `direct`: its mails went from memory already."""
+    return NoticeRow(notice_key(notice), notice.at_ms, to_json(notice), direct)
+
+
 def outbox_rows(notice: Notice, plant: Plant) -> list[MailRow]:
-    """The rows of one notice: one for each address of the plant file, none for a kind that does not mail.
+    """A mail to each address of the plant file, for when nothing can be stored; none for a kind that does not mail.
 
     The key holds notice and address, so that the store refuses a second row of the same mail.
     """
-    kind = KINDS.get(notice.kind)
-    if kind is not None and not kind.mails:
+    if not is_mailed(notice):
         return []
-    body = to_json(notice)
-    key = notice.key or "/".join(
-        (notice.target, notice.kind, notice.name, str(notice.occurrence), notice.event, str(notice.at_ms))
-    )
+    body, key = to_json(notice), notice_key(notice)
     addresses = dict.fromkeys(p.mail for p in plant.persons)
     return [MailRow(f"{key}>{address}", address, notice.at_ms, body) for address in addresses]
 
@@ -58,9 +72,13 @@ def from_json(body: str) -> Notice:
 
     Raises ValueError when the body is no notice at all.
     """
-    data = json.loads(body)
+    return notice_of(json.loads(body))
+
+
+def notice_of(data: object) -> Notice:
+    """The same, from what the JSON holds."""
     if not isinstance(data, dict) or "kind" not in data:
-        raise ValueError(f"a stored mail wants a notice with a kind; found {body[:80]!r}")
+        raise ValueError(f"a stored mail wants a notice with a kind; found {str(data)[:80]!r}")
     known = {f.name for f in fields(Notice)}
     data = _EMPTY | {k: v for k, v in data.items() if k in known}
     data["held_back"] = tuple(data.get("held_back") or ())

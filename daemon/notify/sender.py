@@ -24,6 +24,7 @@ from daemon.store.errors import StoreError, StoreRefused
 
 if TYPE_CHECKING:
     from daemon.notify.smtp import Talk
+    from daemon.notify.telling import Telling
 
 log = logging.getLogger("waterside.mail")
 
@@ -35,6 +36,10 @@ PUT_OFF: Final = 5  # temporary refusals of one mail before they are called trou
 BATCH: Final = 20
 
 _SERVER: Final = ""  # whom trouble concerns: the server, or else a recipient
+
+
+Deal = Callable[[bool], Awaitable[int]]
+"""Decides who is told, before each look at the queue: does the server take mails? Gives when to look again, ms UTC."""
 
 
 class Queued(Protocol):
@@ -56,7 +61,7 @@ class Queue(Protocol):
     """Where rows wait; `daemon.store.writer.Writer` is one."""
 
     async def pending_mails(self, now_ms: int, limit: int) -> Sequence[Queued]: ...
-    async def mail_sent(self, mail_id: int, at_ms: int) -> None: ...
+    async def mail_sent(self, mail_id: int, at_ms: int, said: str = "") -> None: ...
     async def mail_later(self, mail_id: int, next_ms: int, why: str) -> None: ...
     async def mail_refused(self, mail_id: int, why: str, at_ms: int | None = None) -> None: ...
 
@@ -92,6 +97,7 @@ class Sender:
         on_trouble: Callable[[str], Awaitable[None]],
         demo_speed: float | None = None,
         timeout_s: float = TIMEOUT_S,
+        deal: Deal | None = None,
     ) -> None:
         self._queue, self._plant, self._clock, self._outbox = queue, plant, clock, outbox
         self._on_trouble, self._speed, self._timeout_s = on_trouble, demo_speed, timeout_s
@@ -102,7 +108,9 @@ class Sender:
         self._idle.set()
         self._direct: list[MailRow] = []
         self._direct_sent: set[str] = set()
-        self._taken: dict[int, int] = {}  # row: when the server took it, where the queue could not note it yet
+        self._deal = deal
+        self._look_ms = 0  # when there is something to decide again, ms UTC
+        self._taken: dict[int, tuple[int, str]] = {}  # row: when, and in which words, the server took it, not yet noted
         self._failures = 0  # of the server, running
         self._failing_since = 0.0
         self._tried_at = 0.0
@@ -175,6 +183,8 @@ class Sender:
         until = now + LOOK_S
         if self._failures and self._not_before > now:
             until = min(until, self._not_before)
+        if self._look_ms:
+            until = min(until, now + max(0.0, (self._look_ms - self._clock.now_ms()) / 1000))
         look = asyncio.ensure_future(self._clock.sleep_until(until))
         woken = asyncio.ensure_future(self._wake.wait())
         try:
@@ -197,6 +207,7 @@ class Sender:
         pausing = self._pausing(woken)
         try:
             await self._note_taken()
+            await self._decide()
             if not pausing:
                 rows = await self._queue.pending_mails(self._clock.now_ms(), BATCH)
         except StoreError as e:
@@ -214,6 +225,18 @@ class Sender:
             await self._server_failed(e)
             return False
         return len(rows) == BATCH
+
+    async def _decide(self) -> None:
+        """Who is told: decided here, between two mails, so that none is withdrawn on its way."""
+        if self._deal is None:
+            return
+        self._look_ms = 0
+        try:
+            self._look_ms = await self._deal(not self._failures)
+        except StoreError:
+            raise
+        except Exception:
+            log.exception("whom to tell was not decided: a fault of the program; mails decided before go on")
 
     async def _all(self, rows: Sequence[Queued], post: Talk | None) -> None:
         for mail in list(self._direct):
@@ -257,7 +280,7 @@ class Sender:
             await self._queue.mail_sent(row.id, now_ms())
             return
         try:
-            await self._hand_over(row, post)
+            said = await self._hand_over(row, post)
         except Later as e:
             if e.server:  # the order of the queue is kept: a return never overtakes its raise
                 with suppress(StoreError):  # it still waits, without the reason beside it
@@ -278,35 +301,44 @@ class Sender:
             log.exception("a stored mail could not be written")
             await self._queue.mail_refused(row.id, f"it could not be written: {e}", now_ms())
         else:
-            self._taken[row.id] = now_ms()
+            self._taken[row.id] = now_ms(), said
             await self._note_taken()
             self._troubles.pop(row.recipient, None)
             await self._server_works()
 
     async def _note_taken(self) -> None:
         """Note in the queue what the server has taken. Until that works no row is read again: none goes twice."""
-        for row, at_ms in list(self._taken.items()):
+        for row, (at_ms, said) in list(self._taken.items()):
             try:
-                await self._queue.mail_sent(row, at_ms)
+                await self._queue.mail_sent(row, at_ms, said)
             except StoreRefused:  # it does not wait any more
                 log.warning("mail %d was sent, and no longer waits in the store", row)
             del self._taken[row]
 
-    async def _hand_over(self, row: MailRow | Queued, post: Talk | None) -> None:
+    async def _hand_over(self, row: MailRow | Queued, post: Talk | None) -> str:
+        """Write one mail and give it away; what the server said to it."""
         from daemon.notify.compose import compose
-        from daemon.notify.files import file_name, write
+        from daemon.notify.files import file_of, write
+
+        telling = self._telling(row)
+        message = compose(telling, self._plant, now_ms=self._clock.now_ms(), demo_speed=self._speed, host=self._host)
+        if post is not None:
+            return await post.deliver(message, row.recipient)
+        name = file_of(telling, self._plant)
+        await asyncio.to_thread(write, message, self._outbox, name)
+        return f"written to {name}"
+
+    def _telling(self, row: MailRow | Queued) -> Telling:
+        """What a row tells; one with a bare notice is from memory, or of an earlier version."""
+        from daemon.notify.stored import telling_of
         from daemon.notify.telling import Telling, Told
 
-        now_ms = self._clock.now_ms()
+        if (found := telling_of(row.body)) is not None:
+            return found[0]
         notice = from_json(row.body)
         name = next((p.name for p in self._plant.persons if p.mail == row.recipient), "")
         told = tuple(Told(p.name, notice.at_ms) for p in self._plant.persons if p.mail != row.recipient)
-        telling = Telling("news", name, row.recipient, (notice,), told=told)
-        message = compose(telling, self._plant, now_ms=now_ms, demo_speed=self._speed, host=self._host)
-        if post is None:
-            await asyncio.to_thread(write, message, self._outbox, file_name(notice, row.recipient, self._plant))
-        else:
-            await post.deliver(message, row.recipient)
+        return Telling("news", name, row.recipient, (notice,), told=told)
 
     async def _server_failed(self, e: Later) -> None:
         now = self._clock.elapsed()

@@ -197,7 +197,8 @@ def who_knows(telling: Telling, plant: Plant) -> tuple[Section, ...]:
     """Who was told, and who will be if nobody acknowledges. One line a person, newest first by person's order."""
     zone = zone_of(plant)
     lines = [f"{clean(t.name) or 'somebody'}, told at {clock_time(t.at_ms, zone)}" for t in telling.told]
-    if not lines:
+    lines += map(clean, telling.remarks)
+    if not telling.told:
         lines.append("You alone were told so far.")
     if n := telling.next_told:
         again = clean(n.name) == clean(telling.name)
@@ -217,7 +218,7 @@ def _after(
     telling: Telling, notice: Notice, head: Heading, plant: Plant, host: str, exhibit: Exhibit | None
 ) -> tuple[Section, ...]:
     out = [*_picture(exhibit), *_evidence(notice, exhibit)]
-    if telling.told:
+    if telling.told or telling.remarks:
         out += who_knows(telling, plant)
     if notice.event == "returned":
         if notice.occurrence and not clean(notice.by) and "unacknowledged" in notice.state:

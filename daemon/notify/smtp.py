@@ -62,18 +62,18 @@ class Talk:
         if kind is None:
             await pause(0)  # the socket closes in the next turn of the loop
 
-    async def deliver(self, message: EmailMessage, recipient: str) -> None:
-        """Hand over one message; returns after the server has taken it. Raises Later or Refused."""
+    async def deliver(self, message: EmailMessage, recipient: str) -> str:
+        """Hand over one message; returns the server's words after it has taken it. Raises Later or Refused."""
         used = self._client is not None
         try:
-            await self._deliver(message, recipient)
+            return await self._deliver(message, recipient)
         except Later as e:
             if not (used and e.server) or e.stays:
                 raise
             self._drop()  # servers end a connection after so many mails: once more on a fresh one
-            await self._deliver(message, recipient)
+            return await self._deliver(message, recipient)
 
-    async def _deliver(self, message: EmailMessage, recipient: str) -> None:
+    async def _deliver(self, message: EmailMessage, recipient: str) -> str:
         import aiosmtplib
 
         client = self._client or await self._connect()
@@ -82,7 +82,7 @@ class Talk:
         options = [] if sender.isascii() and to.isascii() else ["SMTPUTF8", "BODY=8BITMIME"]
         try:
             async with asyncio.timeout(max(TALK_S, self._timeout_s)):
-                errors, _ = await client.sendmail(sender, [to], raw, mail_options=options)
+                errors, said = await client.sendmail(sender, [to], raw, mail_options=options)
         except aiosmtplib.SMTPRecipientsRefused as e:
             first = e.recipients[0]
             raise self._judged(first.code, f"refused {recipient}: {first.code} {first.message}") from e
@@ -101,6 +101,7 @@ class Talk:
         if errors:  # the one recipient among them
             code, answer = next(iter(errors.values()))
             raise self._judged(code, f"refused {recipient}: {code} {answer}")
+        return " ".join(said.split())[:500]
 
     async def _connect(self) -> aiosmtplib.SMTP:
         import aiosmtplib

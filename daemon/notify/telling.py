@@ -74,6 +74,7 @@ class Telling:
     reply_to: str = ""  # where replies go, "" for the sender
     answers: str = ""  # Message-ID of the mail that this one answers, with its < and >
     daily: Daily | None = None
+    remarks: tuple[str, ...] = ()  # sentences beside the notices: that nobody is on duty by the rota
 
 
 TOKEN_LINE: Final = "Token: "

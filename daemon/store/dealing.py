@@ -65,8 +65,11 @@ def deal(db: apsw.Connection, dealt: Dealt, at_ms: int) -> None:
     """Store what was decided. A mail to be withdrawn that does not wait any more stays what it is."""
     for mail_id in dealt.withdrawn:
         db.execute("DELETE FROM outbox WHERE id = ? AND state = 'waiting'", (mail_id,))
-    for mail in dealt.mails:
-        add_mail(db, mail)
+    for mail in dealt.mails:  # a key that is there already is that message to that person: it is not told twice
+        db.execute(
+            "INSERT INTO outbox (key, recipient, at_ms, body) VALUES (?, ?, ?, ?) ON CONFLICT (key) DO NOTHING",
+            (rows.text(mail.key), rows.text(mail.recipient), mail.at_ms, rows.text(mail.body)),
+        )
     for notice_id in dealt.notices:
         db.execute("UPDATE notice SET dealt_ms = ? WHERE id = ? AND dealt_ms IS NULL", (at_ms, notice_id))
         if db.changes() != 1:

@@ -43,6 +43,7 @@ from daemon.store.records import (
     StoredAct,
     StoredGroup,
     StoredMail,
+    StoredNotice,
     StoreEvent,
 )
 
@@ -431,6 +432,15 @@ class Reader:
         """How many mails are waiting, sent, refused."""
         found = self._run(lambda db: every(db, "SELECT state, count(*) FROM outbox GROUP BY state"))
         return {"waiting": 0, "sent": 0, "refused": 0} | dict(found)
+
+    def notices(self) -> Iterator[StoredNotice]:
+        """Notices in the order the engine found them."""
+        sql = "SELECT id, key, at_ms, body, direct, dealt_ms FROM notice WHERE id > ? ORDER BY id LIMIT ?"
+        last = 0
+        while found := self._run(lambda db, after=last: every(db, sql, (after, self._slice))):  # type: ignore[misc]
+            for number, key, at_ms, body, direct, dealt_ms in found:
+                yield StoredNotice(number, key, at_ms, body, bool(direct), dealt_ms)
+            last = found[-1][0]
 
     def notices_waiting(self) -> int:
         """How many notices wait for the moment to be told: quiet hours, or one mail instead of a flood."""

@@ -25,6 +25,7 @@ __all__ = [
     "StoredAct",
     "StoredGroup",
     "StoredMail",
+    "StoredNotice",
     "ToDeal",
     "WaitingNotice",
 ]
@@ -61,6 +62,18 @@ class WaitingNotice:
     at_ms: int
     body: str
     direct: bool
+
+
+@dataclass(frozen=True, slots=True)
+class StoredNotice:
+    """A notice with what became of it: `dealt_ms` when its mails were written, None while nobody has decided."""
+
+    id: int
+    key: str
+    at_ms: int
+    body: str
+    direct: bool
+    dealt_ms: int | None
 
 
 @dataclass(frozen=True, slots=True)

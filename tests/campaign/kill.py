@@ -8,8 +8,8 @@ SIGHUP, while every commit carries a snapshot, and while the mail server is taki
 - every stored count was served by the peer, in the order it was served, and the meter's total is what the peer
   counted between the first and the last stored group;
 - stepping the whole store again from nothing gives the very journal that is stored, and the state the snapshots led to;
-- no occurrence was raised twice, each alarm's events take turns, no mail row is there twice, and each notice has one
-  row for each person;
+- no occurrence was raised twice, each alarm's events take turns, no mail row is there twice, and each notice that was
+  decided is in one row for each person;
 - a mail that arrived twice did so under one Message-ID.
 """
 
@@ -32,6 +32,8 @@ from typing import Any
 from aiosmtpd.controller import Controller
 
 from daemon.app.stepping import advance
+from daemon.notify.outbox import notice_key
+from daemon.notify.stored import telling_of
 from daemon.store.reader import Reader
 from tests.support.living_peer import LivingPeer
 
@@ -214,7 +216,9 @@ class Campaign:
             total, pulses = self._counts(reader, stored, wrong)
             self._journal(journal, wrong)
             mails = list(reader.mails())
-            self._mails(mails, journal, wrong)
+            found = list(reader.notices())
+            notices, dealt = {n.key for n in found}, {n.key for n in found if n.dealt_ms is not None}
+            self._mails(mails, journal, notices, dealt, wrong)
             events = [e.text for e in reader.events() if e.kind == "journal differs"]
             wrong += events[:3]
             wrong += reader.integrity()
@@ -271,14 +275,19 @@ class Campaign:
         if sum(raised.values()) < self.kills // 2:
             wrong.append(f"only {sum(raised.values())} alarms: that was no load")
 
-    def _mails(self, mails: list[Any], journal: list[Any], wrong: list[str]) -> None:
+    def _mails(
+        self, mails: list[Any], journal: list[Any], notices: set[str], dealt: set[str], wrong: list[str]
+    ) -> None:
         rows = Counter(m.key for m in mails)
         if twice := [k for k, n in rows.items() if n > 1]:
             wrong.append(f"mail rows there twice: {twice[:5]}")
         told = {(e.occurrence, e.event) for e in journal if e.kind == "conductivity_high" and e.event == "raised"}
-        want = {f"{n}.{event}>{person}" for n, event in told for person in PEOPLE}
-        if lacking := want - rows.keys():
-            wrong.append(f"raised without a mail row: {sorted(lacking)[:5]}")
+        written = {(notice_key(n), m.recipient) for m in mails if (t := telling_of(m.body)) for n in t[0].notices}
+        want = {(key, person) for key in dealt for person in PEOPLE}
+        if lacking := want - written:
+            wrong.append(f"decided and in no mail: {sorted(lacking)[:5]}")
+        if unknown := {f"{n}.{event}" for n, event in told} - notices:
+            wrong.append(f"raised without a notice: {sorted(unknown)[:5]}")
         sent = Counter(message_from_bytes(m)["Message-ID"] for m in self.taker.mails)
         row_ids = len({m.key for m in mails})
         if len(sent) > row_ids:

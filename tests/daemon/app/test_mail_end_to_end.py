@@ -10,8 +10,9 @@ from pathlib import Path
 
 import pytest
 
-from daemon.notify.compose import message_id
-from daemon.notify.outbox import from_json
+from daemon.notify.compose import telling_id
+from daemon.notify.stored import telling_of
+from daemon.notify.telling import Telling
 from daemon.store.reader import Reader
 from daemon.store.records import StoredMail
 from tests.campaign.kill import PLANT
@@ -46,6 +47,12 @@ ca_file = "{server.certificates.ca}"
 def mails(store: Path, state: str | None = None) -> list[StoredMail]:
     with Reader(store) as reader:
         return list(reader.mails(state))
+
+
+def told(row: StoredMail) -> Telling:
+    found = telling_of(row.body)
+    assert found is not None
+    return found[0]
 
 
 def arrived(server: Exim, service: Running, subject: str, people: int = 2) -> list[EmailMessage]:
@@ -103,9 +110,7 @@ def test_water_that_gets_worse_is_a_mail_to_each_person_and_its_end_another(post
         assert forbidden(part(message, "plain")) == []
         later = next(m for m in returned if m["Envelope-to"] == person)
         assert later["In-Reply-To"] == message["Message-ID"]
-    rows = {
-        (m.recipient, message_id(n, n.event, m.recipient, plant)) for m in mails(store) for n in [from_json(m.body)]
-    }
+    rows = {(m.recipient, telling_id(told(m), plant)) for m in mails(store)}
     came = [(m["Envelope-to"], m["Message-ID"]) for m in postbox.received()]
     assert sorted(rows & set(came)) == sorted(came), "each once, and none that is not stored"
 
@@ -134,5 +139,4 @@ def test_mails_that_found_no_server_are_not_lost_with_the_process_and_go_once_th
         plant = reader.plant(1)
     came = [(m["Envelope-to"], m["Message-ID"]) for m in postbox.received()]
     for m in waiting:
-        notice = from_json(m.body)
-        assert came.count((m.recipient, message_id(notice, notice.event, m.recipient, plant))) == 1
+        assert came.count((m.recipient, telling_id(told(m), plant))) == 1

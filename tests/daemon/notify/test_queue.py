@@ -29,11 +29,11 @@ class Forgetful(Writer):
 
     fails = 3
 
-    async def mail_sent(self, mail_id: int, at_ms: int) -> None:
+    async def mail_sent(self, mail_id: int, at_ms: int, said: str = "") -> None:
         if self.fails:
             self.fails -= 1
             raise StoreFull("no space")
-        await super().mail_sent(mail_id, at_ms)
+        await super().mail_sent(mail_id, at_ms, said)
 
 
 async def test_a_mail_the_store_could_not_note_is_not_sent_again(tmp_path: Path) -> None:
