@@ -7,7 +7,8 @@ alarms stay. A meter keeps its count of pulses while its name stays.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from typing import Final
 
 from config.model import Plant
 from daemon.alarms.condition import AlarmCell
@@ -20,7 +21,11 @@ from daemon.measure.correction import Correction
 from daemon.measure.counter import Counter
 from daemon.measure.meter_spec import MeterSpec
 from daemon.measure.senses import BoilerCell, Senses, fresh_senses
-from daemon.measure.wiring import ANALOGUE, CONTACT, Wiring
+from daemon.measure.wiring import ANALOGUE, CONTACT, BoilerWiring, Wiring
+
+HABITS: Final = ("valve_open_switch", "valve_shut_switch", "probe_temperature")
+"""Tags beside the command that a valve's habits are learned from."""
+CYCLES: Final = ("burner", "interlock")
 
 
 def carry(state: State, new: Plant, version: int, at_ms: int) -> tuple[State, tuple[Entry, ...], tuple[Standing, ...]]:
@@ -106,7 +111,7 @@ def _senses(old: Senses, was: Wiring, now: Wiring) -> Senses:
     boilers = {w.name: (w, b) for w, b in zip(was.boilers, old.boilers, strict=True)}
     for i, w in enumerate(now.boilers):
         if w.name in boilers:
-            s.boilers[i] = _boiler(s.boilers[i], *boilers[w.name], w)
+            s.boilers[i] = _boiler(s.boilers[i], *boilers[w.name], w, _same(was, now, w.name))
     days = dict(zip((m.name for m in was.meters), old.days, strict=True))
     s.days = [days[m.name].clone() if m.name in days else d for m, d in zip(now.meters, s.days, strict=True)]
     s.bleeds = _bleeds(s.bleeds, old.bleeds, was, now)
@@ -150,10 +155,25 @@ def _new_worth(counter: Counter, was: MeterSpec, now: MeterSpec, at_ms: int) -> 
     counter.era = era
 
 
-def _boiler(fresh: BoilerCell, was: object, old: BoilerCell, now: object) -> BoilerCell:
+def _same(was: Wiring, now: Wiring, boiler: str) -> Callable[[str], bool]:
+    """Whether a tag of a boiler, by its name without the boiler's, is the same signal under both plants."""
+    before, after = (
+        {t.name: (t.ref, t.span, t.range, t.closed_means) for t in w.tags if t.target == boiler} for w in (was, now)
+    )
+    return lambda key: before.get(f"{boiler}.{key}") == after.get(f"{boiler}.{key}")
+
+
+def _boiler(
+    fresh: BoilerCell, was: BoilerWiring, old: BoilerCell, now: BoilerWiring, same: Callable[[str], bool]
+) -> BoilerCell:
+    """`same`: whether a tag of the boiler is read and means as before, wherever its slot is now."""
     kept = old.clone()
-    signal = ("probe_line", "sample_rule", "compensation", "command", "valve_travel_ms", "watch_rule")
-    if any(getattr(was, k) != getattr(now, k) for k in signal):
+    signal = ("probe_line", "sample_rule", "compensation", "valve_travel_ms", "watch_rule")
+    if any(getattr(was, k) != getattr(now, k) for k in signal) or not (same("valve_command") and same("probe")):
         kept.sampler, kept.low_end_ms, kept.ref, kept.watch = fresh.sampler, -1, None, fresh.watch
         kept.habits = fresh.habits
+    if not all(map(same, HABITS)):
+        kept.habits = fresh.habits
+    if not all(map(same, CYCLES)):
+        kept.cycles = fresh.cycles
     return kept
