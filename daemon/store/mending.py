@@ -41,18 +41,19 @@ def waiting(db: apsw.Connection) -> list[tuple[int, int]]:
 def thin(db: apsw.Connection, keep: int) -> bool:
     """Let go of at most `PARTS` minutes, the oldest first, behind the newest `keep`; True when there were so many.
 
-    By their number and not by their dates: a clock that is years ahead must not take them away. A minute whose hour is
-    not stored yet stays.
+    By their number and not by their dates: a clock that is years ahead must not take them away. Whole hours go, once
+    they are stored, and the last before the newest `keep` stays.
     """
     newest = "SELECT first_group FROM rollup_minute ORDER BY first_group DESC LIMIT 1 OFFSET ?"
     row = first(db, newest, (keep,))
-    closed = first(db, "SELECT max(last_group) FROM rollup_hour")
-    if row is None or closed is None or closed[0] is None:
+    if row is None:
         return False
-    old = (
-        "SELECT first_group FROM rollup_minute WHERE first_group <= ? AND last_group <= ? ORDER BY first_group LIMIT ?"
-    )
-    db.execute(f"DELETE FROM rollup_minute WHERE first_group IN ({old})", (row[0], closed[0], PARTS))
+    hours = "SELECT last_group FROM rollup_hour WHERE first_group <= ? ORDER BY first_group DESC LIMIT 1 OFFSET 1"
+    whole = first(db, hours, row)  # whole hours go
+    if whole is None:
+        return False
+    old = "SELECT first_group FROM rollup_minute WHERE last_group <= ? ORDER BY first_group LIMIT ?"
+    db.execute(f"DELETE FROM rollup_minute WHERE first_group IN ({old})", (whole[0], PARTS))
     return db.changes() == PARTS
 
 
@@ -130,6 +131,8 @@ def _longer(db: apsw.Connection, known: Known, roller: Roller, level: int, low: 
         figures = known.figures(key[1])
         bodies: list[Body] = [figures.unpack(p[2], level - 1) for p in parts]
         span = (parts[0][0], parts[-1][1])
+        if _begun(db, level, span[0]) < span[0]:  # its first parts are let go of: what is stored was made of all
+            continue
         db.execute(f"DELETE FROM {TABLES[level]} WHERE first_group BETWEEN ? AND ?", span)
         db.execute(INSERT[level], (*span, *key, figures.pack(figures.join(bodies))))
     if not runs or len(found) < PARTS:
