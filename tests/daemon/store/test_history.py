@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import random
 import tempfile
 from bisect import bisect_right
@@ -22,6 +23,7 @@ from daemon.store.figures import Figures
 from daemon.store.history import History, UnknownTag
 from daemon.store.reader import Reader
 from daemon.store.records import ClockCorrection
+from tests.support.put_away import put_all
 from tests.support.rolled import BEGIN, REASONS, STEPS, ZONES, Filling, Step, begins, plain_figures, same, shown
 
 TAGS = ("pressure", "ai.a", "ai.b", "ai.g", "di.x", "makeup.pulses", "makeup.total", "makeup.rate", "B1.state")
@@ -165,8 +167,10 @@ def busy_steps(seed: int, count: int) -> Iterator[Step]:
         )
 
 
-@pytest.fixture(scope="module")
-def busy(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[History, dict[str, list[Read]], int]]:
+@pytest.fixture(scope="module", params=["in the store", "mostly put away"])
+def busy(
+    request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
+) -> Iterator[tuple[History, dict[str, list[Read]], int]]:
     path = tmp_path_factory.mktemp("history") / "a.db"
     filling = Filling(path, "America/Chicago", BUSY_MS)
     for step in busy_steps(7, 6000):
@@ -174,9 +178,17 @@ def busy(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[History, di
     for segment, shift in ((2, 13_400), (4, -2 * DAY - 7), (5, 3_600_000)):
         assert segment < filling.segment
         filling.ledger.correct_clock(ClockCorrection(segment, shift, 0, "found wrong", "J. Ortiz"))
+    while request.param != "in the store" and filling.ledger.thin_minutes(400):
+        pass
     filling.close()
     with Reader(path) as reader:
-        yield History(reader), {t: plainly(reader, t) for t in TAGS}, filling.at
+        every = {t: plainly(reader, t) for t in TAGS}
+    if request.param != "in the store":
+        assert asyncio.run(put_all(path, DAY))
+    with Reader(path) as reader:
+        hot = reader.ask(lambda db: db.execute("SELECT min(number) FROM scan_group").get)
+        assert (hot > 3000) is (request.param != "in the store")
+        yield History(reader), every, filling.at
 
 
 @settings(max_examples=200, deadline=None)
