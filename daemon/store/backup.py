@@ -3,9 +3,9 @@
 Lives here: taking a backup and checking one. Synchronous, read-only on the store, for a process of its own. May import:
 apsw, this room.
 
-A backup is a folder: `store.db` (one file, no log), `plant.toml` (the plant file in force) and `manifest.json` (what it
-holds, with the SHA-256 of each file). It is made under a temporary name, flushed, checked, and only then given its own:
-a folder without the temporary name is whole.
+A backup is a folder: `store.db` (one file, no log), `store-archive` (the archive's files, where there are any),
+`plant.toml` (the plant file in force) and `manifest.json` (what it holds, with the SHA-256 of each file). It is made
+under a temporary name, flushed, checked, and only then given its own: a folder without the temporary name is whole.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ import hashlib
 import json
 import os
 import shutil
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
@@ -23,6 +23,8 @@ from typing import Any, Final
 import apsw
 
 from daemon.store import rows, schema
+from daemon.store.archive.copying import copy_archive
+from daemon.store.archive.files import archive_folder
 from daemon.store.chain import Chain, verify
 from daemon.store.errors import StoreBroken, StoreError, StoreFull, StoreUnknown, translated
 from daemon.store.query import every, first
@@ -75,7 +77,8 @@ def take(
     try:
         with Reader(store, earlier=True) as reader:
             reader.copy_to(part / STORE, progress, PAGES)
-        manifest = _described(store, part, made_ms, program)
+        lost = _copy_archive(store.resolve(), part)
+        manifest = _described(store, part, made_ms, program, lost)
         _write(part / MANIFEST, json.dumps(asdict(manifest), indent=1, ensure_ascii=False).encode() + b"\n")
         flush(part)
         part.rename(whole)
@@ -86,7 +89,17 @@ def take(
     return whole, manifest
 
 
-def _described(store: Path, part: Path, made_ms: int, program: str) -> Manifest:
+def _copy_archive(store: Path, part: Path) -> list[str]:
+    """The files that the copy of the store names, beside it; what is wrong with them."""
+    with Reader(part / STORE, earlier=True) as copy:
+        files = copy.archive()
+    found = copy_archive(archive_folder(store), archive_folder(part / STORE), files)
+    if files:
+        flush(archive_folder(part / STORE))
+    return found
+
+
+def _described(store: Path, part: Path, made_ms: int, program: str, lost: Sequence[str]) -> Manifest:
     """Look the copy through, write the plant file beside it, and say what is there."""
     path = part / STORE
     db = opened(path)
@@ -107,7 +120,11 @@ def _described(store: Path, part: Path, made_ms: int, program: str) -> Manifest:
         _write(part / PLANT, str(newest[3]).encode())
         with suppress(StoreError):
             name = rows.Plants(lambda v: str(newest[3]), str(store)).plant(newest[0]).plant.name
-    files = {f.name: {"bytes": f.stat().st_size, "sha256": sha256(f)} for f in sorted(part.iterdir())}
+    files = {
+        str(f.relative_to(part)): {"bytes": f.stat().st_size, "sha256": sha256(f)}
+        for f in sorted(part.rglob("*"))
+        if f.is_file()
+    }
     return Manifest(
         *(FORMAT, made_ms, program, version, name, str(store.resolve())),
         newest[0] if newest else None,
@@ -117,7 +134,7 @@ def _described(store: Path, part: Path, made_ms: int, program: str) -> Manifest:
         chain.head.hex(),
         counts,
         files,
-        found,
+        (*found, *lost),
     )
 
 
@@ -160,7 +177,7 @@ def wrong_with(backup: Path, manifest: Manifest) -> tuple[str, ...]:
     """Which files of a backup are not as they were written, one sentence each. OSError is told so too."""
     out = []
     for name, said in manifest.files.items():
-        file = backup / Path(name).name
+        file = backup.joinpath(*(p for p in Path(name).parts[-2:] if p not in ("..", "/")))
         try:
             size = file.stat().st_size
             if size != said["bytes"]:
@@ -199,7 +216,10 @@ def flush(folder: Path) -> None:
 
 def room_for(store: Path, folder: Path) -> None:
     """Raise StoreFull when the folder's disk has less room than the store takes."""
-    size = sum(p.stat().st_size for p in (store, store.with_name(store.name + "-wal")) if p.exists())
+    archive = archive_folder(store.resolve())
+    size = sum(
+        p.stat().st_size for p in (store, store.with_name(store.name + "-wal"), *archive.glob("*")) if p.exists()
+    )
     at = next((p for p in (folder, *folder.resolve().parents) if p.exists()), Path("/"))
     free = shutil.disk_usage(at).free
     if free < size + BLOCK:

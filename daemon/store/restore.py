@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
+from daemon.store.archive.files import archive_folder
 from daemon.store.backup import STORE, Manifest, findings, flush, opened, read_manifest, sha256, wrong_with
 from daemon.store.errors import StoreBroken, StoreRefused
 from daemon.store.lock import StoreLock
@@ -44,41 +45,67 @@ def restore(backup: Path, to: Path, stamp: str, *, replace: bool = False) -> Res
     lock = StoreLock(to, "waterside restore")
     part = to.with_name(to.name + ".restoring")
     try:
-        there = [p for p in (to.with_name(to.name + end) for end in BESIDE) if p.exists()]
+        there = [p for p in (*(to.with_name(to.name + end) for end in BESIDE), archive_folder(to)) if p.exists()]
         if there and not replace:
             raise StoreRefused(
                 f"{there[0]} is there already. Give another path, or --replace: what is there is then renamed, not "
                 "removed. Nothing was changed."
             )
-        _copy(backup / STORE, part)
+        owner = to.parent.stat()
+        _copy(backup / STORE, part, owner)
+        if os.geteuid() == 0:
+            lock_file = to.with_name(to.name + ".lock")
+            os.chown(lock_file, owner.st_uid, owner.st_gid)
         _check(part, manifest, backup)
+        archive = _copy_archive(backup, archive_folder(to))
         aside = []
         for file in there:
-            kept = file.with_name(f"{to.name}.before-{stamp}{file.name.removeprefix(to.name)}")
+            end = "-archive" if file == archive_folder(to) else file.name.removeprefix(to.name)
+            kept = file.with_name(f"{to.name}.before-{stamp}{end}")
             if kept.exists():
                 raise StoreRefused(f"{kept} is there already: wait a second and try again.")
             file.rename(kept)
             aside.append(kept)
+        if archive is not None:
+            archive.rename(archive_folder(to))
         part.rename(to)
         flush(to.parent)
     finally:
+        shutil.rmtree(_coming(archive_folder(to)), ignore_errors=True)
         part.unlink(missing_ok=True)
         lock.release()
     return Restored(to, manifest, tuple(aside))
 
 
-def _copy(source: Path, part: Path) -> None:
+def _coming(archive: Path) -> Path:
+    return archive.with_name(archive.name + ".restoring")
+
+
+def _copy_archive(backup: Path, archive: Path) -> Path | None:
+    """The backup's archive under a temporary name beside its place; None when it has none."""
+    source, part = archive_folder(backup / STORE), _coming(archive)
+    if not source.is_dir():
+        return None
+    shutil.rmtree(part, ignore_errors=True)
+    part.mkdir(mode=0o750)
+    owner = part.parent.stat()
+    for file in sorted(source.iterdir()):
+        _copy(file, part / file.name, owner)
+    if os.geteuid() == 0:
+        os.chown(part, owner.st_uid, owner.st_gid)
+    flush(part)
+    return part
+
+
+def _copy(source: Path, part: Path, owner: os.stat_result) -> None:
     part.unlink(missing_ok=True)
     with source.open("rb") as a, part.open("xb") as b:
         shutil.copyfileobj(a, b, 1 << 20)
         b.flush()
         os.fsync(b.fileno())
-    owner = part.parent.stat()
     part.chmod(0o640)
     if os.geteuid() == 0:  # the service's own user must be able to open it
         os.chown(part, owner.st_uid, owner.st_gid)
-        lock = part.with_name(part.name.removesuffix(".restoring") + ".lock")
-        os.chown(lock, owner.st_uid, owner.st_gid)
 
 
 def _check(part: Path, manifest: Manifest, backup: Path) -> None:

@@ -23,12 +23,16 @@ from typing import Any
 import apsw
 
 from daemon.store import mending, rows, schema
+from daemon.store.archive import files
+from daemon.store.archive.copying import copy_archive
+from daemon.store.archive.files import archive_folder
 from daemon.store.backup import findings
 from daemon.store.btree import Pages, Row
 from daemon.store.errors import StoreBusy, StoreError, StoreRefused, StoreUnknown, translated
 from daemon.store.lock import locked
 from daemon.store.packing import PackingError, unpack_derived
 from daemon.store.query import every
+from daemon.store.reader import Reader
 from daemon.store.rolling import TABLES
 from daemon.store.walfile import lay_over
 
@@ -81,7 +85,16 @@ def salvage(source: Path, to: Path, at_ms: int) -> Salvaged:
         if not done.rows:
             raise StoreUnknown(f"Nothing of a store was found in {source}. Use a backup.")
         made.rename(to)
+    _with_archive(source, to, done)
     return done
+
+
+def _with_archive(source: Path, to: Path, done: Salvaged) -> None:
+    """The archive's files beside the new store too: other names of the same files where the disk allows it."""
+    with Reader(to) as reader:
+        held = reader.archive()
+    if archive_folder(source) != archive_folder(to):
+        done.notes += copy_archive(archive_folder(source), archive_folder(to), held, link=True)
 
 
 def _with_log(source: Path, copy: Path) -> bool:
@@ -289,8 +302,16 @@ def _segments(db: apsw.Connection, done: Salvaged) -> None:
         done.notes.append(f"clock segment {segment} was lost and is told from its polls")
     db.execute(
         "UPDATE clock_segment SET first_group = (SELECT min(number) FROM scan_group g WHERE g.segment = "
-        "clock_segment.segment) WHERE first_group IS NOT NULL OR segment IN (SELECT segment FROM scan_group)"
+        "clock_segment.segment) WHERE (first_group IS NOT NULL OR segment IN (SELECT segment FROM scan_group)) "
+        "AND coalesce(first_group, ?1) >= ?1",
+        (_oldest_here(db),),
     )
+
+
+def _oldest_here(db: apsw.Connection) -> int:
+    """The first group that lies in no file of the archive: what stands of earlier ones is told by nobody else."""
+    ends = files.ends(db) if files.present(db) else None
+    return ends[1] + 1 if ends else -(1 << 62)
 
 
 def _missing(db: apsw.Connection, done: Salvaged) -> None:

@@ -14,7 +14,7 @@ from typing import Annotated
 
 import typer
 
-from daemon.app.doctor import averages, log, machine, reach
+from daemon.app.doctor import archive, averages, log, machine, reach
 from daemon.app.doctor.report import Report
 from daemon.core.clock import SystemClock, synchronised
 from daemon.store.chain import read_head
@@ -72,6 +72,7 @@ def examine(path: Path, against: tuple[int, str] | None = None, *, offline: bool
         with Reader(path) as reader:
             plant = log.look_at_log(report, reader, against, now)
             averages.look_at_averages(report, reader)
+            archive.look_at_archive(report, reader, plant)
             machine.look_at_space(report, reader, plant)
             machine.look_at_clock(report, reader, now, synchronised())
             machine.look_at_files(report, reader)
