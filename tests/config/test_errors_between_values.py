@@ -13,6 +13,7 @@ ERRORS: list[tuple[str, tuple[tuple[str, str], ...], str, str]] = [
         "store.keep_minutes",
         'at least "1 d"; found 1.5 h',
     ),
+    (METERED, (("[mail]", '[store]\nhot = "1 d"\n[mail]'),), "store.hot", 'at least "2 d"; found 1 d'),
     (METERED, (('link = "panel"', 'link = "pannel"'),), "module io link", 'no link "pannel"; did you mean `panel`?'),
     (METERED, (('serves = ["B1"]', 'serves = ["B1", "B7"]'),), "meter makeup serves 2", 'no boiler "B7"'),
     (METERED, (('serves = ["B1"]', 'serves = ["B1", "B1"]'),), "meter makeup serves 2", 'names "B1" twice'),
