@@ -24,10 +24,9 @@ from typing import Final
 from zoneinfo import ZoneInfo
 
 from config.model import Plant
-from daemon.app.putting_away import RECORDED
 from daemon.core.clock import Clock, monotonic, pause
 from daemon.core.plant_days import day_of
-from daemon.store.archive.files import OLD, ArchiveFile, archive_folder, outlived, wrong_with
+from daemon.store.archive.files import OLD, RECORDED, ArchiveFile, archive_folder, outlived, wrong_with
 from daemon.store.errors import StoreError
 from daemon.store.writer import Writer
 

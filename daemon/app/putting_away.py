@@ -17,10 +17,10 @@ from typing import Annotated
 import typer
 
 from daemon.core.clock import SystemClock
+from daemon.store.archive.files import RECORDED
 from daemon.store.errors import StoreError
 
 NICE = 15
-RECORDED = "recorded"
 
 
 def put_away(

@@ -23,6 +23,7 @@ from daemon.store.query import every, first
 
 COLUMNS: Final = "name, plant, first_group, last_group, groups, from_ms, to_ms, watched_ms, bytes, sha256, made_ms"
 OLD: Final = ".old"
+RECORDED: Final = "recorded"  # what the writing process hears when a file of its may be relied on
 HOLDS: Final = "replaced_by IS NULL AND removed_ms IS NULL"
 
 
