@@ -362,12 +362,16 @@ class Store(Part):
 
 
 class Copy(Part):
-    """[copy]: a central time-series server. Named so that a plant can be described; not yet in use."""
+    """[copy]: a central time-series server that takes InfluxDB line-protocol writes."""
 
-    url: str
+    url: Annotated[str, Field(pattern=r"^https?://[^\s/]+(/\S*)?$")]
     org: str = ""
     bucket: str = ""
     token_file: str | None = None
+    ca_file: str | None = None
+    name: Annotated[str, Field(max_length=60)] = ""  # of this plant there; "": the plant's name in small letters
+    every: Annotated[Time, Positive] = 60.0
+    late: Annotated[Time, Positive] = 3600.0  # further behind than this is told
 
 
 class AlarmSetting(Part):

@@ -49,6 +49,7 @@ TABLE: Final[Mapping[str, Row]] = {
     ),
     "faults": Row("tests.campaign.faults", "nth-write, then 1000 kills: the whole fault campaign by one word"),
     "replay": Row("tests.bench.replay", "ninety days of the creamery replayed, beside a plain loop over 16 channels"),
+    "outage": Row("tests.campaign.outage", "the central server gone for a simulated week, then all of it there"),
     "life": Row("tests.campaign.life", "a service's life with acts, a reload and a kill, replayed from its own export"),
     "kill": Row("tests.campaign.kill", "the service killed at random moments, against a ledger kept outside"),
 }

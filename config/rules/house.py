@@ -48,9 +48,9 @@ def mail(v: View) -> Iterator[Found]:
 
 
 def copy_and_records(v: View) -> Iterator[Found]:
-    """What is described and not yet done, and how long readings are kept."""
-    if v.plant.copy_to is not None:
-        yield Found(("copy",), "copying to a central server is not in use yet: nothing is copied", "note")
+    """How the copy goes, and how long readings are kept."""
+    if (c := v.plant.copy_to) is not None and c.token_file and c.url.startswith("http://"):
+        yield Found(("copy", "url"), "http: the token and all readings go over the network unprotected", "warning")
     if v.plant.store.keep < _FIVE_YEARS:
         yield Found(
             ("store", "keep"),

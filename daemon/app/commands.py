@@ -21,6 +21,7 @@ from daemon.app.commands_performance import performance
 from daemon.app.commands_trend import trend
 from daemon.app.doctor.command import doctor
 from daemon.app.entering import enter
+from daemon.app.fleet import fleet
 from daemon.app.noting import note
 from daemon.app.putting_away import put_away
 from daemon.app.setting_aside import back, out, shelve, unshelve
@@ -371,6 +372,7 @@ app.command()(calibrate)
 app.command()(enter)
 app.command()(dial)
 app.command()(performance)
+app.command()(fleet)
 app.command()(backup)
 app.command()(restore)
 app.command()(note)

@@ -14,6 +14,7 @@ import signal
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -23,6 +24,7 @@ from daemon.acquire.poller import Polled, Poller
 from daemon.app.acts import ACTS
 from daemon.app.archiving import Archiver
 from daemon.app.clocking import correct_clock
+from daemon.app.copying import Copying
 from daemon.app.keeper import Keeper
 from daemon.app.letterbox import ActRefused, Letterbox, Progress
 from daemon.app.mending import work_out
@@ -141,6 +143,7 @@ class Service:
                     tasks.create_task(self._feed(), name="watchdog"),
                     tasks.create_task(work_out(self._writer, self._keep_minutes), name="averages"),
                     tasks.create_task(Archiver(self._writer, self._plant, self.options.clock).run(), name="archive"),
+                    tasks.create_task(self._copying.run(), name="copy"),
                 ]
                 await self._poll()
                 for task in helpers:
@@ -187,6 +190,7 @@ class Service:
             demo_speed=o.demo_speed,
             deal=self._dealer.deal,
         )
+        self._copying = Copying(writer, plant, o.clock, partial(self._report, "logger_copy"))
         self._keeper = Keeper(
             writer,
             found.state,
@@ -298,6 +302,7 @@ class Service:
         self._keeper.use(version)
         self._dealer.use(source.plant)
         self._sender.use(source.plant)
+        self._copying.use(source.plant)
         self._watch.watch(x.name for x in source.plant.links)
         log.info("plant file reloaded: version %d", version)
         return True

@@ -22,6 +22,7 @@ class Status:
     view: View | None
     mails: dict[str, int]
     records: str = ""  # COUNT:HASH of the chained records, for `doctor --against`
+    copy: str = ""  # how far the copy to a central server is, "" where none is wanted
 
     @property
     def well(self) -> bool:
@@ -44,6 +45,7 @@ class Status:
             "well": self.well,
             "mails": self.mails,
             "records": self.records,
+            "copy": self.copy,
             "view": self.view.as_json() if self.view else None,
         }
 
@@ -67,6 +69,8 @@ class Status:
                 console.print(line, markup=False)
         waiting, refused = self.mails.get("waiting", 0), self.mails.get("refused", 0)
         console.print(f"mails: {self.mails.get('sent', 0)} sent, {waiting} waiting, {refused} refused")
+        if self.copy:
+            console.print(f"copy: {self.copy}", markup=False, soft_wrap=True)
         console.print(f"records: {self.records}", markup=False, soft_wrap=True)
 
 
@@ -78,13 +82,29 @@ def read_status(store: Path) -> Status:
 
     with Reader(store) as reader:
         mails, records = dict(reader.mail_counts()), say_head(*reader.head())
+        running = True
         try:
-            found = view_from_json(ask(store, {"ask": "view"}, 10.0)["view"])
+            found: View | None = view_from_json(ask(store, {"ask": "view"}, 10.0)["view"])
         except NoService:
-            return Status(store, False, _stored_view(reader), mails, records)
+            running, found = False, _stored_view(reader)
         except AskError:
-            return Status(store, True, _stored_view(reader), mails, records)
-        return Status(store, True, found, mails, records)
+            found = _stored_view(reader)
+        return Status(store, running, found, mails, records, copied_so_far(reader))
+
+
+def copied_so_far(reader: Any) -> str:
+    """How far the copy to the central server of the newest plant file is; "" where none is wanted."""
+    from daemon.app.copying import destination
+
+    last = reader.last()
+    copy = reader.plant(last.plant).copy_to if last is not None else None
+    if copy is None:
+        return ""
+    number, _ = reader.copied(destination(copy))
+    behind = last.number - number
+    if not number:
+        return f"{destination(copy)} has taken nothing yet; {behind} polls wait"
+    return f"{destination(copy)} has poll {number}; {behind} wait, or were sent since it was last noted"
 
 
 def view_from_json(data: dict[str, Any]) -> View:

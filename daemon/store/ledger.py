@@ -435,6 +435,19 @@ class Ledger:
         row = self._read(lambda db: first(db, "SELECT at_ms FROM job_done WHERE name = ?", (name,)))
         return None if row is None else int(row[0])
 
+    # ------------------------------------------------------------------ the copy elsewhere
+
+    def copied(self, destination: str, group: int, corrections: int, at_ms: int) -> None:
+        """See `Writer.copied`."""
+        values = (rows.text(destination), group, corrections, at_ms)
+        self._write(lambda db: db.execute("INSERT OR REPLACE INTO copy_cursor VALUES (?, ?, ?, ?)", values))
+
+    def copy_cursor(self, destination: str) -> tuple[int, int]:
+        """See `Writer.copy_cursor`."""
+        sql = "SELECT group_number, corrections FROM copy_cursor WHERE destination = ?"
+        found = self._read(lambda db: first(db, sql, (rows.text(destination),)))
+        return (int(found[0]), int(found[1])) if found else (0, 0)
+
     # ------------------------------------------------------------------ mails
 
     def to_deal(self) -> ToDeal:

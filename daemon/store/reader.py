@@ -486,6 +486,12 @@ class Reader:
         sql = "SELECT at_ms, kind, text FROM store_event ORDER BY id"
         return tuple(StoreEvent(*r) for r in self._run(lambda db: every(db, sql)))
 
+    def copied(self, destination: str) -> tuple[int, int]:
+        """The last poll that the copy to a destination is known to have taken, and when that was noted; 0, 0: never."""
+        sql = "SELECT group_number, at_ms FROM copy_cursor WHERE destination = ?"
+        found = self._run(lambda db: first(db, sql, (destination,)))
+        return (int(found[0]), int(found[1])) if found else (0, 0)
+
     # ------------------------------------------------------------------ soundness
 
     def head(self) -> tuple[int, str]:

@@ -184,3 +184,11 @@ class StoreEvent:
     at_ms: int
     kind: str
     text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Cursor:
+    """How far a copy has come: the last poll taken by the server, and how many clock corrections were known then."""
+
+    group: int = 0
+    corrections: int = 0

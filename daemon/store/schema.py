@@ -191,6 +191,12 @@ CREATE TABLE dealer (           -- what the one who decides remembers
   name TEXT PRIMARY KEY,
   body TEXT NOT NULL            -- JSON
 ) STRICT;
+CREATE TABLE copy_cursor (      -- how far the copy to a central server has come
+  destination TEXT PRIMARY KEY,
+  group_number INTEGER NOT NULL,
+  corrections INTEGER NOT NULL, -- clock corrections it knew of
+  at_ms INTEGER NOT NULL
+) STRICT;
 CREATE TABLE rollup_minute (
   first_group INTEGER PRIMARY KEY,
   last_group INTEGER NOT NULL,

@@ -24,6 +24,7 @@ from daemon.store.lock import StoreLock
 from daemon.store.records import (
     ClockCorrection,
     ClockSegment,
+    Cursor,
     Dealt,
     Last,
     MailRow,
@@ -165,6 +166,14 @@ class Writer:
     async def add_act(self, kind: str, by: str, body: Mapping[str, Any], received_ms: int) -> int:
         """Store what a person did, before it is applied; returns its number. `body` must be JSON."""
         return await self._run(self._ledger.add_act, kind, by, body, received_ms)
+
+    async def copied(self, destination: str, cursor: Cursor, at_ms: int) -> None:
+        """The copy to a central server has come so far."""
+        await self._run(self._ledger.copied, destination, cursor.group, cursor.corrections, at_ms)
+
+    async def copy_cursor(self, destination: str) -> Cursor:
+        """How far the copy to a destination has come; at the beginning for one never heard of."""
+        return Cursor(*await self._run(self._ledger.copy_cursor, destination))
 
     async def add_event(self, kind: str, text: str, at_ms: int) -> None:
         """Record something about the store itself: reserve released, space back, schema migrated."""

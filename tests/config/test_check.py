@@ -142,7 +142,13 @@ WARNINGS: list[tuple[str, tuple[tuple[str, str], ...], str, str, str]] = [
     ),
     (METERED, (('"120 psig"', '"8 bar"'),), "boiler B1 pressure", "note", 'bar is taken as gauge; found "8 bar"'),
     (METERED, (('"120 psig"', '"9 bara"'),), "boiler B1 pressure", "note", "reckoned at sea level"),
-    (METERED, (("[mail]", '[copy]\nurl = "http://ts.quillmarsh.example"\n[mail]'),), "copy", "note", "not in use yet"),
+    (
+        METERED,
+        (("[mail]", '[copy]\nurl = "http://ts.quillmarsh.example"\ntoken_file = "t"\n[mail]'),),
+        "copy.url",
+        "warning",
+        "unprotected",
+    ),
     (METERED, (("[mail]", '[store]\nkeep = "30 d"\n[mail]'),), "store.keep", "note", "kept 30 days"),
     (
         METERED,

@@ -14,6 +14,7 @@ from typing import Annotated
 
 import typer
 
+from daemon.app.copying import copy_name, destination
 from daemon.app.doctor import archive, averages, log, machine, reach
 from daemon.app.doctor.report import Report
 from daemon.core.clock import SystemClock, synchronised
@@ -78,11 +79,15 @@ def examine(path: Path, against: tuple[int, str] | None = None, *, offline: bool
             machine.look_at_files(report, reader)
             machine.look_at_mail_rows(report, reader, now)
             running = reader.running
+            copy = plant.copy_to if plant is not None else None
+            last = reader.last()
+            behind = last.number - reader.copied(destination(copy))[0] if copy is not None and last is not None else 0
     except StoreError as e:
         report.error("log", str(e), log.SALVAGE)
         return report
     if plant is not None and not offline:
         reach.look_at_relay(report, plant.mail)
+        reach.look_at_copy(report, copy, copy_name(plant), behind)
         reach.look_at_links(report, plant, running)
     return report
 

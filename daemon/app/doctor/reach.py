@@ -1,6 +1,6 @@
 """What is reached over wires: the mail server and the links. Nothing is sent to a module, and no mail.
 
-May import: config, drivers.modbus.adapter.
+May import: config, daemon.core, daemon.store, drivers.modbus.adapter.
 """
 
 from __future__ import annotations
@@ -10,8 +10,9 @@ import socket
 from pathlib import Path
 from typing import Final
 
-from config.model import Link, Mail, Plant
+from config.model import Copy, Link, Mail, Plant
 from daemon.app.doctor.report import Report
+from daemon.store.line_protocol import key
 from drivers.modbus.adapter import remark
 
 TIMEOUT_S: Final = 10.0
@@ -50,6 +51,35 @@ def look_at_relay(report: Report, mail: Mail | None) -> None:
             "mail",
             f"{mail.password_file} cannot be read by this user",
             "The service's user must be able to; run doctor as that user to see it as the service does.",
+        )
+
+
+def look_at_copy(report: Report, copy: Copy | None, name: str, behind: int) -> None:
+    """Is the central server there, and does it take a line? One sign of life is sent under the plant's name."""
+    from daemon.core.clock import SystemClock
+    from daemon.store.copying import SKEW_S, CopyTrouble, Server
+
+    if copy is None:
+        return
+    now_ms = SystemClock().now_ms()
+    report.figures["copy_polls_behind"] = behind
+    try:
+        server = Server(copy, TIMEOUT_S)
+        try:
+            server.take([f"waterside_log,plant={key(name)} doctor=1 {now_ms}"])
+            skew = server.ask_clock(now_ms / 1000)
+        finally:
+            server.close()
+    except CopyTrouble as e:
+        report.error("copy", str(e), "Check url, bucket and token_file in [copy], and the network. Nothing is lost.")
+        return
+    report.note("copy", f"{copy.url} takes lines; {behind} polls were not noted as taken")
+    if skew is not None and abs(skew) > SKEW_S:
+        side = "ahead of" if skew > 0 else "behind"
+        report.warning(
+            "copy",
+            f"the clock of {copy.url} is {abs(skew):.0f} s {side} ours",
+            "Set both by network time; dates there and here do not agree.",
         )
 
 
