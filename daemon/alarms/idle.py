@@ -21,6 +21,8 @@ from daemon.measure.wiring import BoilerWiring, Role
 IDLE_MS: Final = 30 * 60_000  # in hand, or above the set point and no blow (common practice, no source)
 INTERVALS: Final = 2.5  # of its own, without an opening; *no representative sample* waits for three
 ABOVE: Final = 0.03  # of the set point, or the differential: what two instruments may differ by
+SAMPLES: Final = 3  # running, above the set point, and no blow after them
+BLOW_MS: Final = 2 * 60_000  # open for longer than its flush by this: a blow
 STALE_MS: Final = 2 * 60_000  # a reading older than this is none of now
 STILL_OFF_MS: Final = 15 * 60_000  # a pump at rest that long has ended: a share of the time pauses for less
 STANDS: Final = (OFF, HOT_STANDBY, DRAINED)
@@ -60,10 +62,39 @@ class ControllerIdle:
             every = interval_ms(b.sampler, w.sample_rule)
             if every is None or not b.valve_read:
                 return None, self.patience_ms
+            if (unanswered := self._unanswered(s, b, c)) is not None:
+                c.memo_n = NO_BLOW
+                return (s.t if self._blows(s, b) else unanswered), self.patience_ms
             c.memo_n = NO_SAMPLE
             longest = max(self.patience_ms, round(INTERVALS * every))
             return (s.t if commanded else max(b.valve_ms, b.state.since_ms)), longest
         return self._above(s, b, c, commanded), self.patience_ms
+
+    def _unanswered(self, s: Senses, b: BoilerCell, c: AlarmCell) -> int | None:
+        """Since when samples have ended above the set point and no blow has followed; None before the third running.
+
+        memo: how many; memo_ms: the first; inside_n: the opening last looked at.
+        """
+        w, smp = self.wiring, b.sampler
+        if w.set_point is None or w.sample_rule.arrangement != "timed":
+            return None  # held samples are blown after by openings of their own, as short as a sample
+        if smp.open_ms < 0 and smp.value is not None and smp.of_opening == smp.opening != c.inside_n:
+            c.inside_n = smp.opening
+            high = smp.value > w.set_point + max(w.differential, ABOVE * w.set_point)
+            if high and smp.last_open_ms <= self._sample_ms():
+                c.memo, c.memo_ms = (c.memo or 0.0) + 1, s.t if c.memo_ms < 0 else c.memo_ms
+            else:
+                c.memo, c.memo_ms = 0.0, -1
+        return c.memo_ms if c.memo_ms >= 0 and (c.memo or 0.0) >= SAMPLES else None
+
+    def _sample_ms(self) -> int:
+        """The longest opening that is a sample alone."""
+        rule = self.wiring.sample_rule
+        return rule.travel_ms + rule.flush_ms + BLOW_MS
+
+    def _blows(self, s: Senses, b: BoilerCell) -> bool:
+        smp = b.sampler
+        return smp.open_ms >= 0 and s.t - smp.open_ms > self._sample_ms()
 
     def _above(self, s: Senses, b: BoilerCell, c: AlarmCell, commanded: bool) -> int | None:
         """Of a probe that always sees the boiler: since when it has read above the set point with no blow."""
@@ -88,10 +119,10 @@ class ControllerIdle:
         if c.memo_n == IN_HAND:
             return f"the wall controller's hand contact is on for {lasts} while the boiler steams{_reads(b, system)}"
         if c.memo_n == NO_BLOW and w.set_point is not None:
-            return (
-                f"no valve command for {lasts} with conductivity above the set point of "
-                f"{say(w.set_point, 'uS/cm', system)}{_reads(b, system)}"
-            )
+            sampled = w.sample_rule.arrangement in ("timed", "hold")
+            what = f"no blow after {c.memo or 0:.0f} samples in" if sampled else "no valve command for"
+            point = say(w.set_point, "uS/cm", system)
+            return f"{what} {lasts} with conductivity above the set point of {point}{_reads(b, system)}"
         every = interval_ms(b.sampler, w.sample_rule)
         stated = f", a sample is due every {minutes(every)}" if every else ""
         return f"no valve command for {lasts} of steaming{stated}{_reads(b, system)}"

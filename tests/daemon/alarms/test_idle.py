@@ -86,6 +86,28 @@ def test_above_the_set_point_with_no_blow_is_told_before_the_limit_is_reached() 
     assert feed.log() == ["controller_idle returned"]
 
 
+def test_samples_above_the_set_point_that_no_blow_follows() -> None:
+    feed = Feed(plant(TOLD, boiler("timed", sample='flush = "20 s", every = "30 min"')))
+
+    def sample(cond: float, open_s: float) -> None:
+        feed.run(open_s, blow=1, cond=cond)
+        feed.run(1740, blow=0)
+
+    for _ in range(3):
+        sample(3150, 600)  # it blows, and gets it down too little: that is no idle controller
+    for _ in range(2):
+        sample(3150, 60)
+    assert mine(feed, "controller_idle") == []
+    sample(3150, 60)
+    assert mine(feed, "controller_idle") == ["raised"]
+    told = feed.last("controller_idle").evidence
+    assert told.startswith("no blow after 3 samples in 6") and "set point of 3000 umho/cm; conductivity 3150" in told
+    sample(3150, 60)
+    assert mine(feed, "controller_idle") == ["raised"]
+    sample(3150, 600)
+    assert mine(feed, "controller_idle") == ["raised", "returned"]
+
+
 def test_a_command_that_cannot_be_read_raises_and_clears_nothing() -> None:
     feed = Feed(plant(TOLD, boiler("continuous")))
     feed.run(600, cond=2950)
