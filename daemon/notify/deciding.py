@@ -188,7 +188,12 @@ class _Round:
         for name, raised_here in unheard.items():
             for number in raised_here & self.calls.keys():
                 call = self.calls[number]
-                self.calls[number] = replace(call, heard=tuple(h for h in call.heard if h.name != name))
+                later = 0 if call.over or call.acknowledged else self.now_ms + respond_ms(call.notice, self.plant)
+                self.calls[number] = replace(
+                    call,
+                    heard=tuple(h for h in call.heard if h.name != name),
+                    escalate_ms=call.escalate_ms or later,  # whoever is passed over now is told then
+                )
         new: dict[int, set[str]] = {}
         for notice, why_told in again.values():
             call = self.calls.get(notice.occurrence) or Call(notice, over=True)
