@@ -75,6 +75,11 @@ BOILER_CONTACTS: Final[tuple[str, ...]] = (
 """Keys of a boiler that are a contact and what it says when closed. The order is part of what is stored."""
 COUNTED: Final[tuple[str, ...]] = ("short_cycling",)
 """Kinds that count within a window: `count` and `within` belong to them."""
+NEVER_SHELVED: Final[frozenset[str]] = frozenset(
+    {"low_water", "high_water", "cutoff_test_failed", "safety_test_failed", "logger_store"}
+)
+"""What nobody puts aside: it stands until its condition is gone."""
+
 NEVER_OFF: Final[frozenset[str]] = frozenset({"low_water", "high_water"})
 """Kinds that no setting can switch off."""
 

@@ -382,6 +382,8 @@ class AlarmSetting(Part):
     deadband: float | None = None
     priority: Literal["highest", "high", "medium", "low"] | None = None
     enabled: bool = True
+    latching: bool | None = None  # held after it has cleared, until `waterside release`; None: as the kind does
+    shelving: bool = True  # false: nobody puts it aside
     respond_within: Time | None = None
     count: Annotated[int, Field(ge=1)] | None = None  # kinds that count: the most within the window that is no alarm
     within: Annotated[Time, Positive] | None = None  # and the window, a day at most

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator
 from typing import Final
 
 from config.findings import Found, Path
-from config.kinds import COUNTED, HOUSE_NAMES, KIND_NAMES, NEVER_OFF
+from config.kinds import COUNTED, HOUSE_NAMES, KIND_NAMES, NEVER_OFF, NEVER_SHELVED
 from config.model import Analogue, Chemical, Meter, Tank
 from config.rules.view import NAMED, View, elements
 
@@ -94,6 +94,8 @@ def alarm_kinds(v: View) -> Iterator[Found]:
             yield Found(
                 ("alarms", kind, "on_delay"), f"{kind} is told {setting.on_delay:g} s later than it could be", "warning"
             )
+        if kind in NEVER_SHELVED and setting.shelving and "shelving" in setting.model_fields_set:
+            yield Found(("alarms", kind, "shelving"), f"{kind} is never put aside; found true, wants false or nothing")
         if setting.deadband is not None and setting.deadband < 0:
             yield Found(("alarms", kind, "deadband"), f"wants 0 or more; found {setting.deadband:g}")
         for key in ("count", "within"):

@@ -84,6 +84,8 @@ class Alarm:
     suppressed_when_off: bool
     never_hidden: bool
     mails: bool
+    latching: bool = False  # its record is held after its condition is gone, until a person lets go of it
+    shelving: bool = True  # the plant lets people put it aside
     mails_after_ms: int = 0  # told at once in the journal, by mail only when it stands longer than this
 
     @property

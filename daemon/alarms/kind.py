@@ -39,6 +39,7 @@ class Kind:
     suppressed_when_off: bool  # held back by design while the boiler is off
     never_hidden: bool = False  # never suppressed, folded or shelved
     mails: bool = True
+    latches: bool = False  # held after it has cleared until a person lets go of its record, unless the plant says no
 
 
 DECIDE: Final = "Local codes and licensed operators decide."

@@ -34,7 +34,7 @@ class Cue(Enum):
     CLEARED = "cleared"  # the condition has become false
     CLEARED_LATCHING = "cleared, latching"
     ACK = "acknowledged"
-    RESET = "reset"
+    RESET = "let go"  # a person lets go of the record of a latched alarm
     SHELVE = "shelve"
     UNSHELVE = "unshelve"  # by a person, or its time is over
     SUPPRESS = "suppress"
@@ -49,7 +49,7 @@ class Event(Enum):
     RAISED = "raised"
     RETURNED = "returned"
     ACKNOWLEDGED = "acknowledged"
-    RESET = "reset"
+    RELEASED = "released"
     SHELVED = "shelved"
     UNSHELVED = "unshelved"
     SUPPRESSED = "suppressed"
@@ -78,7 +78,7 @@ TABLE: Final[Mapping[tuple[State, Cue], tuple[State, Event]]] = {
     (_S.RETURNED_UNACKNOWLEDGED, _C.RAISED): (_S.UNACKNOWLEDGED, _E.RAISED),
     (_S.LATCHED_UNACKNOWLEDGED, _C.ACK): (_S.LATCHED_ACKNOWLEDGED, _E.ACKNOWLEDGED),
     (_S.LATCHED_UNACKNOWLEDGED, _C.RAISED): (_S.UNACKNOWLEDGED, _E.RAISED),
-    (_S.LATCHED_ACKNOWLEDGED, _C.RESET): (_S.NORMAL, _E.RESET),
+    (_S.LATCHED_ACKNOWLEDGED, _C.RESET): (_S.NORMAL, _E.RELEASED),
     (_S.LATCHED_ACKNOWLEDGED, _C.RAISED): (_S.UNACKNOWLEDGED, _E.RAISED),
     (_S.SHELVED, _C.UNSHELVE): (_S.NORMAL, _E.UNSHELVED),
     (_S.SUPPRESSED, _C.RELEASE): (_S.NORMAL, _E.UNSUPPRESSED),
@@ -124,6 +124,9 @@ MEANING: Final[Mapping[State, str]] = {
 
 STANDING: Final[frozenset[State]] = frozenset({_S.UNACKNOWLEDGED, _S.ACKNOWLEDGED})
 """States in which the condition is there and people are meant to know."""
+
+LATCHED: Final[frozenset[State]] = frozenset({_S.LATCHED_UNACKNOWLEDGED, _S.LATCHED_ACKNOWLEDGED})
+"""States in which the condition is gone and the record is held until a person lets go of it."""
 
 
 def move(state: State, cue: Cue) -> tuple[State, Event] | None:

@@ -12,6 +12,7 @@ from daemon.engine.dialling import DIAL_FIELDS
 
 ACTS: Final[dict[str, tuple[str, ...]]] = {
     "ack": ("occurrence",),
+    "release": ("occurrence",),
     "calibrate": CALIBRATE_FIELDS,
     "dial": DIAL_FIELDS,
     "note": ("text", "target"),

@@ -24,7 +24,7 @@ from daemon.app.entering import enter
 from daemon.app.fleet import fleet
 from daemon.app.noting import note
 from daemon.app.putting_away import put_away
-from daemon.app.setting_aside import back, out, shelve, unshelve
+from daemon.app.setting_aside import back, out, release, shelve, unshelve
 
 app = typer.Typer(
     name="waterside",
@@ -380,6 +380,7 @@ app.command()(out)
 app.command()(back)
 app.command()(shelve)
 app.command()(unshelve)
+app.command()(release)
 app.command()(doctor)
 app.command()(clock)
 app.command(hidden=True)(put_away)

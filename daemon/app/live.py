@@ -37,6 +37,7 @@ _EVENT: Final = {
     "removed": "removed",
     "shelved": "put aside",
     "unshelved": "no longer put aside",
+    "released": "record let go of",
     "out_of_service": "out of service",
     "in_service": "back in service",
 }

@@ -1,4 +1,5 @@
-"""`waterside out`, `back`, `shelve`, `unshelve`: what is set aside, by whom, why, until when. Heavy imports are inside.
+"""`waterside out`, `back`, `shelve`, `unshelve`, `release`: what is set aside, by whom, why, until when.
+Heavy imports are inside.
 
 May import: daemon.app.
 """
@@ -59,6 +60,14 @@ def shelve(number: Number, until: Until, why: Why, by: By = None, store: Store =
     """
     body = {"act": "shelve", "occurrence": number, "until": until, "why": why}
     done(store, by, body, f"alarm {number} is put aside")
+
+
+def release(number: Number, by: By = None, store: Store = None) -> None:
+    """Let go of the record of an alarm that has cleared and is held for a look. It changes nothing at the plant.
+
+    Example: waterside release 1042 --by "J. Ortiz"
+    """
+    done(store, by, {"act": "release", "occurrence": number}, f"the record of alarm {number} is let go of")
 
 
 def unshelve(number: Number, by: By = None, store: Store = None) -> None:

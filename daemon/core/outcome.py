@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
 
@@ -17,7 +17,7 @@ class Entry:
     kind: str
     name: str  # tells several of one kind on one target apart, else ""
     event: str  # raised, returned, acknowledged, shelved, unshelved, suppressed, unsuppressed, out_of_service,
-    # in_service, removed, or note
+    # in_service, released, removed, or note
     state: str  # state after it, words of IEC 62682
     priority: str
     value: float | None = None
@@ -25,6 +25,8 @@ class Entry:
     unit: str = ""
     evidence: str = ""
     by: str = ""
+    # of the reading it rests on: good, uncertain, bad; "" for records that are no alarm, and in logs before it was kept
+    quality: str = field(default="", compare=False)
 
 
 @dataclass(frozen=True, slots=True)

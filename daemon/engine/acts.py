@@ -27,6 +27,13 @@ def _ack(doing: Doing, act: Act) -> str:
     return doing.acknowledge(wanted, act.by)
 
 
+def _release(doing: Doing, act: Act) -> str:
+    wanted = act.body.get("occurrence")
+    if isinstance(wanted, bool) or not isinstance(wanted, int) or wanted < 1:
+        return f"no alarm {str(wanted)[:20]} is held; `waterside status` lists those that are"
+    return doing.let_go(wanted, act.by)
+
+
 def _note(doing: Doing, act: Act) -> str:
     noted(doing, act, "note", str(act.body.get("target", "")), str(act.body.get("text", "")))
     return ""
@@ -54,6 +61,7 @@ def _service(doing: Doing, act: Act) -> str:
 
 ACTS: Final[Mapping[str, Apply]] = {
     "ack": _ack,
+    "release": _release,
     "calibrate": calibrate,
     "dial": read_dial,
     "note": _note,

@@ -64,6 +64,8 @@ def alarms_of(plant: Plant, w: Wiring) -> tuple[Alarm, ...]:
                 suppressed_when_off=k.suppressed_when_off and boiler >= 0 and not k.never_hidden,
                 never_hidden=k.never_hidden,
                 mails=k.mails,
+                latching=k.latches if setting.latching is None else setting.latching,
+                shelving=setting.shelving,
                 mails_after_ms=_hand_blow_ms(plant, kind, boiler),
             )
         )

@@ -28,6 +28,10 @@ class Doing(Protocol):
 
     def acknowledge(self, occurrence: int, by: str) -> str: ...
 
+    def let_go(self, occurrence: int, by: str) -> str:
+        """Let go of the record of a latched alarm; "" when done, else why not."""
+        ...
+
     def put_aside(self, alarm: int, by: str, text: str) -> bool:
         """Shelve an alarm (index in the programme); True when its state changed."""
         ...

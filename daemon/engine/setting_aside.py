@@ -10,6 +10,7 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Final
 
+from config.kinds import NEVER_SHELVED
 from config.model import Plant
 from daemon.alarms.withheld import OF_TAG
 from daemon.core.outcome import Entry, ManualReading
@@ -40,7 +41,6 @@ LONGEST_SHELVED_MS: Final = 7 * 24 * HOUR_MS
 AFTER_BLOW_MS: Final = HOUR_MS  # so long a blow by hand explains what conductivity does (common practice, no source)
 EARLY_MS: Final = 300_000
 TEXT: Final = 400
-NEVER_SHELVED: Final = frozenset({"cutoff_test_failed", "safety_test_failed", "logger_store"})
 
 
 def out(doing: Doing, act: Act) -> str:
@@ -124,6 +124,8 @@ def shelve(doing: Doing, act: Act) -> str:
     alarm = doing.p.alarms[found]
     if alarm.never_hidden or alarm.kind in NEVER_SHELVED:
         return f"{alarm.kind} is never put aside: it stands until its condition is gone"
+    if not alarm.shelving:
+        return f"the plant file says that {alarm.kind} is never put aside: [alarms.{alarm.kind}] shelving = false"
     if not why:
         return f"putting alarm {number} aside needs a reason: --why"
     until = _until(doing, act, LONGEST_SHELVED_MS)

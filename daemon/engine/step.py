@@ -12,7 +12,7 @@ from typing import Final
 from daemon.alarms.by_hand import OutOfRange, Overdue
 from daemon.alarms.condition import Alarm, AlarmCell, delayed, forget, running
 from daemon.alarms.kinds import KINDS
-from daemon.alarms.table import STANDING, Cue, Event, move
+from daemon.alarms.table import LATCHED, STANDING, Cue, Event, move
 from daemon.alarms.table import State as Life
 from daemon.alarms.withheld import HAND_WORK, hand_work, out_of_service
 from daemon.core.outcome import Calibration, Entry, GroupOutcome, ManualReading, Notice, Standing
@@ -34,6 +34,7 @@ _UNACKNOWLEDGED: Final = Life.UNACKNOWLEDGED.value
 _SHELVED: Final = Life.SHELVED.value
 _OUT: Final = Life.OUT_OF_SERVICE.value
 _QUIET: Final = frozenset({Life.SHELVED.value, Life.SUPPRESSED.value, Life.OUT_OF_SERVICE.value})
+_LATCHED: Final = frozenset(x.value for x in LATCHED)
 _STANDING: Final = frozenset(x.value for x in STANDING)
 _BY_HAND: Final = frozenset(kind for kinds in HAND_WORK.values() for kind in kinds)
 _GAP: Final = FACTS.index("logger_gap")
@@ -116,7 +117,7 @@ class _Step:
                 continue
             if boiler >= 0:
                 if boilers[boiler].state.state != STEAMING:
-                    if c.state == _SHELVED:
+                    if c.state == _SHELVED or c.state in _LATCHED:
                         forget(c)
                     elif c.state != _SUPPRESSED:
                         self._suppress(i, alarm, c)
@@ -133,7 +134,8 @@ class _Step:
             elif lazy and judged is None and running(c):
                 pending.append(i)
             if turned is not None:
-                self._cue(i, alarm, c, Cue.RAISED if turned else Cue.CLEARED)
+                cleared = Cue.CLEARED_LATCHING if alarm.latching else Cue.CLEARED
+                self._cue(i, alarm, c, Cue.RAISED if turned else cleared)
             elif c.active and c.state == _NORMAL:
                 self._cue(i, alarm, c, Cue.RAISED)
         self.cells.pending = tuple(pending)
@@ -164,6 +166,19 @@ class _Step:
                     return ""
                 return f"alarm {occurrence} is {c.state}: there is nothing to confirm"
         return f"no alarm {occurrence} stands; `waterside status` lists those that do"
+
+    def let_go(self, occurrence: int, by: str) -> str:
+        """Let go of the record of a latched alarm; "" when done, else why not."""
+        for i, (alarm, c) in enumerate(zip(self.p.alarms, self.cells.alarms, strict=True)):
+            if c.occurrence == occurrence:
+                if self._cue(i, alarm, c, Cue.RESET, by=by, text="the record is let go of"):
+                    return ""
+                if c.state == Life.LATCHED_UNACKNOWLEDGED.value:
+                    return (
+                        f"alarm {occurrence} has cleared, nobody has confirmed it: first `waterside ack {occurrence}`"
+                    )
+                return f"alarm {occurrence} is {c.state}: only what has cleared and is held for a look is let go of"
+        return f"no alarm {occurrence} is held; `waterside status` lists those that are"
 
     def put_aside(self, alarm: int, by: str, text: str) -> bool:
         """Shelve an alarm; True when its state changed."""
@@ -251,6 +266,7 @@ class _Step:
                 unit=alarm.unit,
                 evidence=text or self._evidence(alarm, c, event),
                 by=by,
+                quality=quality(alarm.condition.reading_reason(self.cells.senses)).value,
             )
         )
         self._tell(alarm, c, event)
@@ -259,6 +275,8 @@ class _Step:
     def _evidence(self, alarm: Alarm, c: AlarmCell, event: Event) -> str:
         if event is Event.RAISED:
             return c.evidence
+        if event is Event.RETURNED and c.state in _LATCHED:
+            return "held for a look until somebody lets go of its record"
         if event is Event.SUPPRESSED:
             return f"the boiler is {STATES[self.cells.senses.boilers[alarm.boiler].state.state]}"
         return "the boiler steams: judged anew" if event is Event.UNSUPPRESSED else ""

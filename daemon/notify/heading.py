@@ -18,6 +18,7 @@ _DONE: Final = {
     "acknowledged": "acknowledged",
     "shelved": "put aside",
     "unshelved": "no longer put aside",
+    "released": "record let go of",
     "suppressed": "held back, the boiler is off",
     "unsuppressed": "no longer held back",
     "out_of_service": "out of service",

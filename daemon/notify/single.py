@@ -26,6 +26,7 @@ _MEANS: Final = {
     "returned": "The condition is gone. What caused it may not be.",
     "acknowledged": "Somebody has seen this alarm and says so. It goes on standing until its condition is gone.",
     "shelved": "Somebody has put this alarm aside for a time. It is watched on, and shown again when the time is over.",
+    "released": "Somebody has let go of the record of an alarm that had cleared and was held for a look.",
     "unshelved": "The time is over or somebody has ended it: from here on this alarm is shown and mailed again.",
     "suppressed": (
         "The boiler is off, so this alarm is held back by design. What raised it is not judged meanwhile and may still "
@@ -41,8 +42,8 @@ _STATES: Final = {
     "unacknowledged": "nobody has confirmed it yet",
     "acknowledged": "somebody has confirmed it, the condition still stands",
     "returned to normal unacknowledged": "cleared, nobody has confirmed",
-    "latched unacknowledged": "cleared but latched, nobody has confirmed",
-    "latched acknowledged": "cleared but latched, somebody has confirmed",
+    "latched unacknowledged": "cleared, held for a look, nobody has confirmed",
+    "latched acknowledged": "cleared, held for a look, somebody has confirmed",
     "shelved": "put aside for a time",
     "suppressed by design": "held back because the boiler is off",
     "out of service": "out of service",

@@ -21,7 +21,8 @@ Value = str | int | float | None
 SOURCES: Final = {
     "plant_version": "SELECT version, from_ms, sha256, text FROM plant_version WHERE version = ?",
     "journal": "SELECT id, group_number, at_ms, occurrence, target, kind, name, event, state, priority, value, "
-    "limit_value, unit, evidence, person FROM journal WHERE id = ?",
+    "limit_value, unit, evidence, person || CASE quality WHEN '' THEN '' ELSE char(31) || quality END "
+    "FROM journal WHERE id = ?",
     "act": "SELECT number, kind, person, received_ms, body FROM act WHERE number = ?",
     "act applied": "SELECT number, group_number, result FROM act WHERE number = ?",
     "calibration": "SELECT id, tag, from_ms, kind, body, act FROM calibration WHERE id = ?",
@@ -31,6 +32,11 @@ SOURCES: Final = {
     "sha256, made_ms FROM archive_file WHERE id = ?",
 }
 """What is chained: for each source the record's columns, its number first."""
+
+_JOURNAL_BEFORE: Final = SOURCES["journal"].replace(
+    "person || CASE quality WHEN '' THEN '' ELSE char(31) || quality END", "person"
+)
+"""As it was chained before the quality of the reading was kept: a line without one has the same hash."""
 
 _COUNTS: Final = {
     "plant_version": "SELECT count(*) FROM plant_version",
@@ -98,6 +104,9 @@ class Chain:
 def verify(db: apsw.Connection, slice_rows: int = 500) -> Iterator[str]:
     """Yield one sentence for each break: a record edited, gone, or never chained. Reads in slices."""
     counts = dict.fromkeys(SOURCES, 0)
+    sources = dict(SOURCES)
+    if "quality" not in {r[1] for r in every(db, "PRAGMA table_info(journal)")}:  # an earlier schema
+        sources["journal"] = _JOURNAL_BEFORE
     before, seq = START, 0
     links = "SELECT seq, source, row, hash FROM chain WHERE seq > ? ORDER BY seq LIMIT ?"
     while rows := every(db, links, (seq, slice_rows)):
@@ -110,7 +119,7 @@ def verify(db: apsw.Connection, slice_rows: int = 500) -> Iterator[str]:
                 before = stored
                 continue
             counts[source] += 1
-            record = first(db, SOURCES[source], (row,))
+            record = first(db, sources[source], (row,))
             if record is None:
                 yield f"{source} {row} is gone"
             elif link(before, source, record) != stored:

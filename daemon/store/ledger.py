@@ -308,7 +308,9 @@ class Ledger:
     def _journal(self, db: apsw.Connection, group: int, entry: Entry) -> None:
         values = (group, *rows.entry_row(entry))
         db.execute(f"INSERT INTO journal (group_number, {rows.ENTRY}) VALUES ({_marks(values)})", values)
-        self._chain.add(db, "journal", (db.last_insert_rowid(), *values))
+        *before, person, quality = values
+        chained = f"{person}\x1f{quality}" if quality else person
+        self._chain.add(db, "journal", (db.last_insert_rowid(), *before, chained))
 
     def _record(self, db: apsw.Connection, table: str, columns: str, values: tuple[Any, ...]) -> None:
         db.execute(f"INSERT INTO {table} ({columns}) VALUES ({_marks(values)})", values)

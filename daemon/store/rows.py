@@ -33,7 +33,7 @@ from daemon.store.records import (
 )
 
 ENTRY: Final = (
-    "at_ms, occurrence, target, kind, name, event, state, priority, value, limit_value, unit, evidence, person"
+    "at_ms, occurrence, target, kind, name, event, state, priority, value, limit_value, unit, evidence, person, quality"
 )
 STANDING: Final = (
     "target, kind, name, state, occurrence, priority, since_ms, value, limit_value, unit, evidence, person"
@@ -70,7 +70,7 @@ def entry_row(e: Entry) -> tuple[Any, ...]:
     """In the order of `ENTRY`."""
     return (
         *(e.at_ms, e.occurrence, text(e.target), e.kind, text(e.name), e.event, e.state, e.priority),
-        *(real(e.value), real(e.limit), text(e.unit), text(e.evidence), text(e.by)),
+        *(real(e.value), real(e.limit), text(e.unit), text(e.evidence), text(e.by), e.quality),
     )
 
 

@@ -177,6 +177,7 @@ CREATE TABLE clock_correction (
 """
 
 THIRD: Final = """
+ALTER TABLE journal ADD COLUMN quality TEXT NOT NULL DEFAULT '';  -- of the reading; '' in what earlier schemas wrote
 CREATE INDEX outbox_at ON outbox (at_ms);
 CREATE TABLE notice (            -- what people must be told of; whom and when is decided when it can be sent
   id INTEGER PRIMARY KEY,

@@ -71,7 +71,8 @@ def test_a_sound_log_has_no_error_and_no_warning_of_its_own() -> None:
         ("UPDATE calibration SET from_ms = 1 WHERE id = 2", "calibration 2 was changed"),
         ("DELETE FROM chain WHERE seq = 4", "records 4 to 4 of the chain are gone"),
         ("INSERT INTO journal SELECT 99, group_number, at_ms, occurrence, target, kind, name, event, state, priority, "
-         "value, limit_value, unit, evidence, person FROM journal WHERE id = 1", "5 records, 4 of them chained"),
+         "value, limit_value, unit, evidence, person, quality FROM journal WHERE id = 1",
+         "5 records, 4 of them chained"),
     ],
 )  # fmt: skip
 async def test_a_later_edit_is_found_and_named(tmp_path: Path, sql: str, said: str) -> None:

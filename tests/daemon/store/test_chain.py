@@ -45,7 +45,7 @@ async def test_an_untouched_store_has_no_findings_and_its_head_is_that_of_the_wr
         ("UPDATE calibration SET body = '{}' WHERE id = 1", "calibration 1 was changed"),
         ("DELETE FROM manual_reading", "manual_reading 1 is gone"),
         ("INSERT INTO journal SELECT 99, 9, at_ms, 9, target, kind, name, event, state, priority, value, limit_value, "
-         "unit, evidence, person FROM journal WHERE id = 1", "4 records, 3 of them chained"),
+         "unit, evidence, person, quality FROM journal WHERE id = 1", "4 records, 3 of them chained"),
         ("UPDATE chain SET source = 'theirs' WHERE seq = 2", "not known"),
     ],
 )  # fmt: skip
