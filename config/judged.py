@@ -12,6 +12,7 @@ from typing import Final
 
 from config.model import BlowdownValve, Boiler, Plant
 
+SHORTEST_EVERY_S: Final = 600.0  # between samples nearer than that a sample line does not cool
 SEEN_BY: Final = ("command", "open_switch", "shut_switch", "position", "demand")
 
 
@@ -56,7 +57,8 @@ def _leak(plant: Plant, b: Boiler) -> str:
 
 
 _LEAK_WANTS: Final = (
-    "a blowdown meter behind valves that are all seen, or a timed sample with a probe_temperature of its own"
+    "a blowdown meter behind valves that are all seen, or a timed sample, ten minutes apart or more, "
+    "with a probe_temperature of its own"
 )
 
 
@@ -67,7 +69,8 @@ def _by_heat(plant: Plant, b: Boiler) -> bool:
     others = [o for o in plant.boilers if o is not b]
     alone = not any(o.blowdown_valve and v.line and o.blowdown_valve.line == v.line for o in others)
     own = not any(o.conductivity and o.conductivity.channel == c.channel for o in others)
-    return b.sample.arrangement in ("timed", "hold") and alone and own
+    seldom = b.sample.every is None or b.sample.every >= SHORTEST_EVERY_S
+    return b.sample.arrangement in ("timed", "hold") and seldom and alone and own
 
 
 def _by_meter(plant: Plant, b: Boiler) -> bool:

@@ -86,7 +86,7 @@ class Fouling:
         if not s.minute:
             return None
         records = s.boilers[self.boiler].correction.records
-        mark = hash_of(records, s.t)
+        mark = mark_of(records, s.t)
         if c.memo_ms == mark:
             return None
         c.memo_ms = mark
@@ -113,7 +113,7 @@ class Fouling:
         return s.boilers[self.boiler].sampler.reason
 
 
-def hash_of(records: tuple[tuple[object, ...], ...], t: int) -> int:
+def mark_of(records: tuple[tuple[object, ...], ...], t: int) -> int:
     """Changes once an hour, and with every record that is kept or withdrawn."""
     undone = sum(r[2] == "undone" for r in records)
     return (t // HOUR_MS * 64 + len(records)) * 64 + undone

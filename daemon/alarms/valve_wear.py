@@ -144,7 +144,7 @@ class LeakByHeat:
         h, hot = b.habits, b.watch.heat.boiling
         usual = ROOM_C + h.rest * (hot - ROOM_C)
         return (
-            f"{valve_habits.REST_MS // 60_000} min after the valve was commanded shut the probe was still at "
+            f"{minutes(self.wiring.rest_ms)} after the valve was commanded shut the probe was still at "
             f"{say(h.celsius, '°C', system)} in {h.warm} pauses running; usually {say(usual, '°C', system)}, boiling "
             f"{say(hot, '°C', system)}"
         )

@@ -178,7 +178,7 @@ def _valve_rows(plant: Plant, i: int, b: BoilerWiring) -> Iterator[_Row]:
     if valve is not None and b.command.slot >= 0:
         stated = valve.travel if "travel" in valve.model_fields_set else 0.0
         yield b.name, "valve_slow", "", SlowValve(i, b, stated), i, 0
-    if _cools(b):
+    if b.rest_ms:
         yield b.name, "valve_leaking", "", LeakByHeat(i, b), i, 0
     if b.command.slot >= 0 or b.hand.slot >= 0:
         yield b.name, "controller_idle", "", ControllerIdle(i, b, _patience(plant, "controller_idle", IDLE_MS)), i, -1
@@ -186,13 +186,6 @@ def _valve_rows(plant: Plant, i: int, b: BoilerWiring) -> Iterator[_Row]:
 
 def _seen(b: BoilerWiring) -> bool:
     return b.open_switch.slot >= 0 or b.shut_switch.slot >= 0 or b.position >= 0 or b.demand >= 0
-
-
-def _cools(b: BoilerWiring) -> bool:
-    """Whether the sample line of a shut valve cools, and a probe temperature of its own shows it."""
-    rule = b.sample_rule
-    alone = not b.same_line and not rule.shared
-    return b.command.slot >= 0 and rule.arrangement in ("timed", "hold") and b.watch_rule.heats and alone
 
 
 def _shared_rows(plant: Plant, w: Wiring) -> Iterator[_Row]:

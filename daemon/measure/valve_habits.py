@@ -3,7 +3,8 @@
 A stroke is the time from a change of the command to the end switch that answers it; both are dated at the first poll
 that saw them, so one stroke is right to a poll and the mean of five to half of one. A blow's effect is the share of
 conductivity it takes off in an hour of opening. A sample line cools while the valve is shut; how warm it still is
-twenty minutes after, as a share of the way from the room to boiling, says whether something passes.
+twenty minutes after, or late in a shorter pause, as a share of the way from the room to boiling, says whether
+something passes.
 
 Each is set against its own past: the first strokes, blows and pauses are what is usual, and stay it. Figures are
 common practice, no source. May import: daemon.core, this room.
@@ -21,6 +22,7 @@ from daemon.measure import probe_heat
 from daemon.measure.looks import good_value, role_now
 
 if TYPE_CHECKING:
+    from daemon.measure.sampling import SampleRule
     from daemon.measure.senses import BoilerCell, Senses
     from daemon.measure.wiring import BoilerWiring
 
@@ -29,7 +31,9 @@ RECENT: Final = 5
 NEVER_MS: Final = 10 * 60_000  # a switch that has not answered by then is no slow valve
 BLOWS: Final = 20
 SHORTEST_BLOW_MS: Final = 3 * 60_000
-REST_MS: Final = 20 * 60_000
+REST_MS: Final = 20 * 60_000  # after the valve shut, or
+REST_SHARE: Final = 0.8  # of a stated interval of samples that is shorter; of one under ten minutes nothing is said
+SHORTEST_EVERY_MS: Final = 10 * 60_000
 RESTS: Final = 6
 WARMER: Final = 0.25  # of the way from room to boiling
 LATER: Final = 0.5  # of what is usual, and a poll
@@ -65,12 +69,21 @@ class ValveHabits(Cell):
     warm: int = 0  # pauses in a row that were warmer than usual
 
 
+def rest_after(rule: SampleRule) -> int:
+    """How long after the valve shut the warmth of the sample line is looked at, ms; 0: never."""
+    if rule.arrangement not in ("timed", "hold") or rule.shared:
+        return 0
+    if rule.every_ms is None:
+        return REST_MS
+    return 0 if rule.every_ms < SHORTEST_EVERY_MS else min(REST_MS, round(REST_SHARE * rule.every_ms))
+
+
 def follow(c: ValveHabits, s: Senses, b: BoilerCell, w: BoilerWiring, steaming: bool) -> None:
     """Take one group's view of a valve whose command is wired."""
     command = s.contacts[w.command.slot]
     if command.since_elapsed_ms != c.answered_ms and command.began:
         _stroke(c, s, w, command.since_elapsed_ms)
-    if steaming and b.valve == 0 and c.rest_ms != b.valve_ms and s.t - b.valve_ms >= REST_MS:
+    if steaming and b.valve == 0 and c.rest_ms != b.valve_ms and s.t - b.valve_ms >= w.rest_ms > 0:
         _rest(c, s, b, w)
 
 
@@ -103,10 +116,7 @@ def _rest(c: ValveHabits, s: Senses, b: BoilerCell, w: BoilerWiring) -> None:
     """Once in a pause: how warm the sample line still is."""
     c.rest_ms = b.valve_ms
     celsius = good_value(s, w.probe_temperature)
-    sampled = w.sample_rule.arrangement in ("timed", "hold") and not w.same_line and not w.sample_rule.shared
-    if celsius is None or not sampled or not w.watch_rule.heats or b.watch.heat.hot < probe_heat.HOT_SEEN:
-        return
-    if s.t - b.state.since_ms < REST_MS:
+    if celsius is None or b.watch.heat.hot < probe_heat.HOT_SEEN or s.t - b.state.since_ms < w.rest_ms:
         return
     kpa = good_value(s, w.steam_pressure)
     hottest = probe_heat.boiling(b.watch.heat, w.watch_rule.pressure_kpa if kpa is None else kpa)

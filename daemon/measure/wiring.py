@@ -16,6 +16,7 @@ from config.model import Boiler, Contact, Meter, Plant
 from config.solids import Compensation, Solids, compensation_of, solids_of
 from daemon.core.daytime import Daytime, daytime
 from daemon.core.tags import RawTag, derived_tags, raw_tags
+from daemon.measure import valve_habits
 from daemon.measure.balance_rules import BalanceRules, balance_rules
 from daemon.measure.bleed import BleedRule, bleed_rules
 from daemon.measure.boiler_state import StateRule
@@ -65,6 +66,7 @@ class BoilerWiring:
     burner: Role
     controller_alarm: Role
     cycles: Role  # true as a burner starts; where none is wired, as the limit circuit opens
+    rest_ms: int  # so long after the valve shut its sample line has cooled; 0: that is not looked at
     hand: Role  # the wall controller is switched out of automatic
     command: Role
     open_switch: Role
@@ -289,6 +291,26 @@ def _boiler(
         for i, o in enumerate(plant.boilers)
         if o is not b and cond and o.conductivity and o.conductivity.channel == cond.channel
     )
+    rule = SampleRule(
+        arrangement=smp.arrangement if smp else "none",
+        flush_ms=round(flush_of(b).seconds * 1000) if smp else 0,
+        settle_ms=round(smp.settle * 1000) if smp else 0,
+        travel_ms=travel_ms,
+        every_ms=round(smp.every * 1000) if smp and smp.every else None,
+        held=cond is not None and cond.signal != "live",  # not said: taken as held until it is learned
+        valve_known=valve_known,
+        said=cond is None or cond.signal is not None,
+        span=abs(cond.range.high - cond.range.low) if cond else 0.0,
+        joins_ms=joins_ms if valve and valve.kind == "pulsed" else 0,
+        shared=bool(sharing),
+    )
+    heats = b.probe_temperature is not None and smp is not None and smp.arrangement != "side-stream"
+    same_line = tuple(
+        i
+        for i, o in enumerate(plant.boilers)
+        if o is not b and valve and valve.line and o.blowdown_valve and o.blowdown_valve.line == valve.line
+    )
+    cools = heats and probe is not None and not same_line and valve is not None and valve.command is not None
     return BoilerWiring(
         name=b.name,
         probe=slot("probe"),
@@ -311,33 +333,18 @@ def _boiler(
         open_switch=switch("valve_open_switch"),
         shut_switch=switch("valve_shut_switch"),
         state_rule=StateRule(contact, b.pressure, b.steam_pressure is not None, b.duty in ("lag", "standby")),
-        sample_rule=SampleRule(
-            arrangement=smp.arrangement if smp else "none",
-            flush_ms=round(flush_of(b).seconds * 1000) if smp else 0,
-            settle_ms=round(smp.settle * 1000) if smp else 0,
-            travel_ms=travel_ms,
-            every_ms=round(smp.every * 1000) if smp and smp.every else None,
-            held=cond is not None and cond.signal != "live",  # not said: taken as held until it is learned
-            valve_known=valve_known,
-            said=cond is None or cond.signal is not None,
-            span=abs(cond.range.high - cond.range.low) if cond else 0.0,
-            joins_ms=joins_ms if valve and valve.kind == "pulsed" else 0,
-            shared=bool(sharing),
-        ),
+        sample_rule=rule,
         watch_rule=watch_rule(
             line(probe) if probe else None,
             cond.range.high - cond.range.low if cond else 0.0,
             round(plant.modules[probe.module].every * 1000) if probe else 10_000,
             rate_rule(b.water, b.steam_max, valve.opening_flow if valve else None),
             b.pressure,
-            b.probe_temperature is not None and smp is not None and smp.arrangement != "side-stream",
+            heats,
         ),
         neighbours=sharing,
-        same_line=tuple(
-            i
-            for i, o in enumerate(plant.boilers)
-            if o is not b and valve and valve.line and o.blowdown_valve and o.blowdown_valve.line == valve.line
-        ),
+        same_line=same_line,
+        rest_ms=valve_habits.rest_after(rule) if cools else 0,
         flow=role("sample_flow", ("flow",)),
         sample_hottest=smp.hottest if smp and smp.hottest is not None else math.inf,
         demand=slot("valve_demand"),

@@ -26,7 +26,7 @@ JUDGED: Final = {
     "SwitchesDisagree": "the two end switches against each other",
     "SlowValve": "the mean of the last five strokes against the valve's first ones and the stated travel, and what the "
     "last blows did to conductivity against the first",
-    "LeakByHeat": "how warm the sample line still is twenty minutes after the valve was commanded shut, against its "
+    "LeakByHeat": "how warm the sample line still is late in a pause with the valve commanded shut, against its "
     "first pauses",
     "LeakByMeter": "what the blowdown meter passes in an hour with every valve commanded shut, against what is usual",
     "ControllerIdle": "time the wall controller has been in hand, has taken no sample, or has not blown above its set "

@@ -163,6 +163,18 @@ def test_a_sample_line_that_stays_warm_between_samples_is_a_valve_that_passes() 
     assert mine(feed, "valve_leaking") == ["raised", "returned"]
 
 
+def test_in_shorter_pauses_the_line_is_looked_at_before_the_next_sample() -> None:
+    feed = Feed(plant(boiler("timed", sample='flush = "20 s", every = "15 min"', more=HEAT)))
+    feed.run(600, cond=2950)
+    for rest, found in ((90, []), (160, ["raised"])):
+        for _ in range(9):
+            feed.run(120, blow=1, temp=celsius(175))
+            for k in range(90):
+                feed.poll(blow=0, temp=celsius(max(rest, 175 - k)))
+        assert mine(feed, "valve_leaking") == found
+    assert feed.last("valve_leaking").evidence.startswith("12 min after the valve was commanded shut")
+
+
 def test_a_blow_line_that_a_neighbour_warms_is_not_judged_by_its_heat() -> None:
     two = boiler("timed", valve='command = "m.blow", travel = "10 s", line = "L"', more=HEAT)
     other = two.replace('"B1"', '"B2"').replace("m.blow", "m.opened").replace("m.cond", "m.temp")

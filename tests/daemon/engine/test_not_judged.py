@@ -75,6 +75,8 @@ def test_of_the_creamery_and_of_boilers_that_share_a_line_too() -> None:
     one = boiler("timed", valve='command = "m.blow", line = "L"', more=MORE[3])
     other = one.replace('"B1"', '"B2"').replace("m.blow", "m.opened").replace("m.cond", "m.temp")
     together(HEAD + one + other)
+    for every in ("5 min", "10 min", "2 h"):
+        together(HEAD + boiler("timed", sample=f'flush = "20 s", every = "{every}"', more=MORE[3]))
     together(HEAD + one.replace(', line = "L"', "") + other.replace("m.temp", "m.cond", 1))
 
 
