@@ -59,11 +59,18 @@ def test_a_blowdown_valve_that_sticks_and_is_freed(journal: list[Entry]) -> None
     assert 126 < raised < 170 and 208 < returned < 240
 
 
+def test_a_controller_left_in_hand(journal: list[Entry]) -> None:
+    """The demo leaves B2's in hand from minute 21 to 106; half an hour is given."""
+    raised = when(journal, "B2", "controller_idle", "raised")
+    assert 50 < raised[0] < 53
+
+
 def test_nothing_is_invented(journal: list[Entry]) -> None:
     kinds = {(e.target, e.kind) for e in journal}
     assert kinds <= {
         *((b, k) for b in ("B1", "B2") for k in ("conductivity_high", "controller_alarm")),
         ("B1", "valve_stuck_shut"),
+        ("B2", "controller_idle"),
         ("B2", "interlock_open"),
         ("B2", "lockout"),
     }
