@@ -21,6 +21,7 @@ from typing import Any, Final
 
 from config.model import Plant
 from daemon.acquire.poller import Polled
+from daemon.app.gaps import watched, with_gap
 from daemon.app.increments import Increments
 from daemon.app.stepping import advance
 from daemon.app.timebase import TimeBase
@@ -65,7 +66,8 @@ class Trouble:
 class Keeper:
     """Owns the engine's state. `deliver` is called for one closed instant at a time.
 
-    `plant_of` gives plants by version; `direct` sends mails at once, used only while nothing can be stored;
+    `plant_of` gives plants by version; `direct` sends mails at once, used only while nothing can be stored; `ended`:
+    why the run before this one ended, in words;
     `seen` is called with each outcome after its commit (live table, ledger).
     """
 
@@ -85,6 +87,7 @@ class Keeper:
         seen: Callable[[Group, GroupOutcome], None] = lambda g, o: None,
         ledger_fd: int | None = None,
         doubts: Doubts | None = None,
+        ended: str = "",
     ) -> None:
         self.state = state
         self.version = version
@@ -94,6 +97,7 @@ class Keeper:
         self._base, self._plant_of, self._run = base, plant_of, run
         self._direct, self._committed, self._seen, self._fd = direct, committed, seen, ledger_fd
         self._doubts = doubts or Doubts()
+        self._ended = ended  # why the run before this one ended
         self._stored_ms = last_elapsed_ms  # elapsed time of the last group the store took
         self._gap = last_elapsed_ms is not None  # the first group of a run follows a gap
         self._waiting: deque[_Waiting] = deque()
@@ -186,6 +190,7 @@ class Keeper:
             # never 0 after a gap, also where the clock was set back meanwhile
             gap_ms=max(1, elapsed - (self._last_ms or 0)) if self._gap else 0,
         )
+        before = watched(self.plant, self.state) if group.gap_ms else None
         self._gap = False
         self._acts.clear()
         self._last_ms = elapsed
@@ -196,6 +201,8 @@ class Keeper:
         if due:
             self._snapshot_ms, self._want_snapshot = elapsed, False
         notices = [n for n in outcome.notices if is_mailed(n)]
+        if before is not None and (after := watched(plant, self.state)) is not None:
+            notices = with_gap(notices, plant, before, after, self._ended)
         group = self._increments.put(plant, group)
         self._waiting.append(_Waiting(group, outcome, plant, notices, due))
         self.groups += 1

@@ -25,21 +25,25 @@ from daemon.app.acts import ACTS
 from daemon.app.archiving import Archiver
 from daemon.app.clocking import correct_clock
 from daemon.app.copying import Copying
+from daemon.app.daily import DailyBrief
+from daemon.app.gaps import BOOTED, ENDED, STOPPED
 from daemon.app.keeper import Keeper
 from daemon.app.letterbox import ActRefused, Letterbox, Progress
 from daemon.app.mending import work_out
 from daemon.app.next_reading import next_reading, probe_now
 from daemon.app.resume import Plants, resume
 from daemon.app.sdnotify import Manager, Watch
+from daemon.app.telling_desk import TellingDesk
 from daemon.app.timebase import TimeBase
 from daemon.app.wrong_clock import Doubts, nobody_tells, trusted_ms
-from daemon.core.clock import Clock, SystemClock, pause, synchronised
+from daemon.core.clock import Clock, SystemClock, pause, synchronised, up_s
 from daemon.core.outcome import GroupOutcome, MailRow
 from daemon.core.scan import Group
 from daemon.engine import State
 from daemon.notify.dealer import Dealer
 from daemon.notify.sender import Sender
 from daemon.store.errors import StoreError
+from daemon.store.records import Dealt, Last
 from daemon.store.writer import Writer
 from drivers.contract import Answer, Driver, Fault, Identifies, ReadPlan, nothing
 from drivers.registry import open_link
@@ -96,6 +100,7 @@ class Service:
         self._keeper: Keeper
         self._poller: Poller
         self._dealer: Dealer
+        self._telling: TellingDesk
         self._sender: Sender
         self._reported: dict[str, bool] = {}
 
@@ -180,7 +185,8 @@ class Service:
         doubts.begin(segment, base.elapsed_ms, now, doubt)
         version = await writer.add_plant_version(self.source.text, self.source.sha256, now)
         self._plants.learn(version, plant)
-        self._dealer = Dealer(writer, plant, o.clock, str(Path(self.source.file).parent))
+        brief = DailyBrief(self.view, lambda: self._keeper.plant, o.store)
+        self._dealer = Dealer(writer, plant, o.clock, str(Path(self.source.file).parent), brief=brief)
         self._sender = Sender(
             writer,
             plant,
@@ -190,6 +196,7 @@ class Service:
             demo_speed=o.demo_speed,
             deal=self._dealer.deal,
         )
+        self._telling = TellingDesk(self._dealer, self._sender, o.store, o.clock, lambda: self._keeper.plant)
         self._copying = Copying(writer, plant, o.clock, partial(self._report, "logger_copy"))
         self._keeper = Keeper(
             writer,
@@ -205,11 +212,31 @@ class Service:
             seen=self._stored,
             ledger_fd=o.ledger_fd,
             doubts=doubts,
+            ended=await self._why_ended(last),
         )
         self._keeper.queue(await writer.pending_acts())
         if doubt:
             log.error("%s: what is stored is dated by it until it is set right", doubt)
             await self._keeper.report("logger_clock", True, doubt, once=True)
+
+    async def _why_ended(self, last: Last | None) -> str:
+        """Why nothing was watched before this run, as far as it is known."""
+        if last is None:
+            return ""
+        kept = (await self._writer.to_deal()).kept
+        if kept.get("stopped") == str(last.number):
+            return STOPPED
+        up = up_s()
+        booted = (
+            up is not None and self.options.clock.speed == 1 and self.options.clock.now_ms() - up * 1000 > last.at_ms
+        )
+        return BOOTED if booted else ENDED
+
+    async def _note_stop(self) -> None:
+        """The last group of this run is followed by no other: it was stopped, and the next start says so."""
+        last = await self._writer.last()
+        if last is not None:
+            await self._writer.deal(Dealt(kept={"stopped": str(last.number)}), self.options.clock.now_ms())
 
     async def _poll(self) -> None:
         """Poll until told to stop; a reload ends one poller and begins the next."""
@@ -237,6 +264,7 @@ class Service:
             self._keeper.snapshot_next()
             with suppress(StoreError):
                 await self._keeper.deliver(Polled(o.clock.elapsed(), ()))
+                await self._note_stop()
             await self._sender.stop(STOP_S)
 
     def _hear_signals(self) -> None:
@@ -319,6 +347,10 @@ class Service:
                 return dict(await next_reading(self._state, self.on_stored, str(request.get("boiler", "")), progress))
             case "probe now":
                 return dict(await probe_now(self._state, self.on_stored, str(request.get("boiler", ""))))
+            case "telling":
+                return self._telling.who()
+            case "mail test":
+                return await self._telling.test(str(request.get("name", "")), progress)
             case "fresh counts":
                 return await self._fresh_counts(str(request.get("channel", "")))
             case None:

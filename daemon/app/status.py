@@ -6,8 +6,10 @@ May import: daemon.app.ask, daemon.app.view, daemon.store, daemon.engine.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from daemon.app.due import DueView
 from daemon.app.view import AlarmView, BoilerView, FigureView, MeterView, ModuleView, SaidView, TankView, View, view_of
@@ -22,6 +24,8 @@ class Status:
     view: View | None
     mails: dict[str, int]
     records: str = ""  # COUNT:HASH of the chained records, for `doctor --against`
+    duty: str = ""  # who is on duty now and next
+    held: int = 0  # messages that wait for the end of quiet hours, or to go in one mail
     copy: str = ""  # how far the copy to a central server is, "" where none is wanted
 
     @property
@@ -43,7 +47,8 @@ class Status:
             "store": str(self.store),
             "running": self.running,
             "well": self.well,
-            "mails": self.mails,
+            "mails": self.mails | {"held": self.held},
+            "duty": self.duty,
             "records": self.records,
             "copy": self.copy,
             "view": self.view.as_json() if self.view else None,
@@ -68,7 +73,10 @@ class Status:
             elif line := odd_line(self.view):
                 console.print(line, markup=False)
         waiting, refused = self.mails.get("waiting", 0), self.mails.get("refused", 0)
-        console.print(f"mails: {self.mails.get('sent', 0)} sent, {waiting} waiting, {refused} refused")
+        held = f", {self.held} messages held for quiet hours or to go together" if self.held else ""
+        console.print(f"mails: {self.mails.get('sent', 0)} sent, {waiting} waiting, {refused} refused{held}")
+        if self.duty:
+            console.print(f"on duty: {self.duty}", markup=False, soft_wrap=True)
         if self.copy:
             console.print(f"copy: {self.copy}", markup=False, soft_wrap=True)
         console.print(f"records: {self.records}", markup=False, soft_wrap=True)
@@ -89,7 +97,25 @@ def read_status(store: Path) -> Status:
             running, found = False, _stored_view(reader)
         except AskError:
             found = _stored_view(reader)
-        return Status(store, running, found, mails, records, copied_so_far(reader))
+        duty = _on_duty(store, found) if running else ""
+        return Status(store, running, found, mails, records, duty, reader.notices_waiting(), copied_so_far(reader))
+
+
+def _on_duty(store: Path, view: View | None) -> str:
+    """Who is on duty by the running service, "" where it does not say."""
+    from daemon.app.ask import AskError, ask
+
+    try:
+        who = ask(store, {"ask": "telling"}, 10.0)
+    except AskError:
+        return ""
+    text = ", ".join(who["now"]) or "nobody: everybody is told"
+    if not who["rota"]:
+        return f"{text} (no rota: everybody, always)"
+    if who["next_ms"] and view is not None:
+        at = datetime.fromtimestamp(who["next_ms"] / 1000, ZoneInfo(view.zone)).strftime("%a %d %b %H:%M")
+        text += f"; from {at}: {', '.join(who['next']) or 'nobody'}"
+    return f"{text}. {who['trouble']}" if who["trouble"] else text
 
 
 def copied_so_far(reader: Any) -> str:

@@ -76,6 +76,16 @@ async def pause(seconds: float) -> None:
     await asyncio.sleep(seconds)
 
 
+def up_s() -> float | None:
+    """How many seconds ago this PC was started, None where it does not tell."""
+    from pathlib import Path
+
+    try:
+        return float(Path("/proc/uptime").read_text("ascii").split()[0])
+    except (OSError, ValueError, IndexError):
+        return None
+
+
 def synchronised() -> bool | None:
     """Does the system say that its clock is kept by a time server? None when it does not tell."""
     import ctypes

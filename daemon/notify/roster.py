@@ -35,6 +35,7 @@ class Roster:
     persons: tuple[Person, ...]
     spans: tuple[Span, ...] | None = None
     trouble: str = ""  # what is wrong with the calendar, "" when nothing is
+    until_ms: int = 0  # duties are known until then
 
     def on_duty(self, at_ms: int) -> tuple[Person, ...]:
         """Those on duty at an instant, in the order of the plant file; () when nobody is."""
@@ -46,7 +47,7 @@ class Roster:
     def next_change(self, at_ms: int) -> tuple[int, tuple[Person, ...]] | None:
         """When others are on duty than at `at_ms`, and who; None where that is not known."""
         now = self.on_duty(at_ms)
-        for edge in sorted({e for s in self.spans or () for e in (s.begin_ms, s.end_ms) if e > at_ms}):
+        for edge in sorted({e for s in self.spans or () for e in (s.begin_ms, s.end_ms) if at_ms < e < self.until_ms}):
             if (then := self.on_duty(edge)) != now:
                 return edge, then
         return None
@@ -110,4 +111,4 @@ def roster(plant: Plant, now_ms: int, calendar: Sequence[Span] = (), trouble: st
     if plant.rota is None:
         return Roster(plant.persons)
     turns = turn_spans(plant.rota, zone_of(plant), now_ms - AHEAD_MS, now_ms + AHEAD_MS)
-    return Roster(plant.persons, (*turns, *calendar), trouble)
+    return Roster(plant.persons, (*turns, *calendar), trouble, now_ms + AHEAD_MS - 86_400_000)

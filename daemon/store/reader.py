@@ -428,6 +428,11 @@ class Reader:
                 yield StoredMail(*row)
             last = found[-1][0]
 
+    def mail_state(self, key: str) -> tuple[str, str]:
+        """What became of a mail, and what was said to it; "" and "" where there is none of this key."""
+        found = self._run(lambda db: first(db, "SELECT state, note FROM outbox WHERE key = ?", (key,)))
+        return (str(found[0]), str(found[1])) if found else ("", "")
+
     def mail_counts(self) -> dict[str, int]:
         """How many mails are waiting, sent, refused."""
         found = self._run(lambda db: every(db, "SELECT state, count(*) FROM outbox GROUP BY state"))
