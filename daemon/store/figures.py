@@ -116,7 +116,7 @@ class Body:
 class FigureLayout:
     """Where the figures of each channel lie, compiled once for a plant version."""
 
-    __slots__ = ("_loops", "_packed", "_places", "_sizes", "modules", "size")
+    __slots__ = ("_lines", "_packed", "_places", "_sizes", "_tags", "modules", "size")
 
     def __init__(self, plant: Plant) -> None:
         types = [[c.type for c in m.channels.values()] for m in plant.modules]
@@ -137,14 +137,22 @@ class FigureLayout:
         self._packed = struct.Struct(codes)
         self._sizes = [self._places[i][0][1] - 4 if n else 0 for i, n in enumerate(self.modules)]
         self.size = self._packed.size
-        first: dict[tuple[int, int], RawTag] = {}
-        for tag in raw_tags(plant):
-            first.setdefault((tag.module, tag.channel), tag)
-        self._loops: dict[tuple[int, int], Line] = {
-            k: line(tag)
-            for k, tag in first.items()
-            if tag.kind == "analogue" and not (tag.range is not None and tag.range.direct)
-        }
+        self._tags = raw_tags(plant)
+        self._lines: dict[tuple[int, int], Line] | None = None
+
+    @property
+    def _loops(self) -> dict[tuple[int, int], Line]:
+        """The line of each channel that is read as a loop; made when figures are first reckoned, not to read them."""
+        if self._lines is None:
+            first: dict[tuple[int, int], RawTag] = {}
+            for tag in self._tags:
+                first.setdefault((tag.module, tag.channel), tag)
+            self._lines = {
+                k: line(tag)
+                for k, tag in first.items()
+                if tag.kind == "analogue" and not (tag.range is not None and tag.range.direct)
+            }
+        return self._lines
 
     # ------------------------------------------------------------------ reckoning
 
@@ -186,6 +194,7 @@ class FigureLayout:
         else:
             good = [column.count(0) for column in zip(*reasons, strict=True)]
         out: list[Count] = []
+        loops = self._loops
         for c, column in enumerate(zip(*rows, strict=True)):
             sound: Sequence[Count]
             if c in bad:
@@ -196,7 +205,7 @@ class FigureLayout:
                 out += _NOTHING
                 continue
             good_here, low, high = good[c], min(sound), max(sound)
-            loop = self._loops.get((module, c))
+            loop = loops.get((module, c))
             if loop is not None and not (loop.good_min <= low and high <= loop.good_max):
                 kept = [
                     (v, row[c])

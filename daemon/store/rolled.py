@@ -8,19 +8,18 @@ from __future__ import annotations
 import struct
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from itertools import groupby
-from operator import itemgetter
 from typing import Any, Final
 
 import apsw
 
 from config.model import Plant
 from daemon.store.figures import FigureLayout, plain
+from daemon.store.packing import PackingError
 from daemon.store.query import every, first
 from daemon.store.reader import Reader
 from daemon.store.rolling import HOUR_MS, MINUTE_MS, TABLES, Grid
 from daemon.store.source import Stretch
-from daemon.store.tagged import Tags
+from daemon.store.tagged import Tags, Use
 
 SLICE: Final = 1000
 
@@ -54,21 +53,42 @@ class Rolled:
     def slices(self, level: int, tag: str, unit: str, stretch: Stretch) -> Iterator[Slice]:
         """Rows that touch a stretch, one before the first of them where there is one, and some behind the last."""
         number = self._reader.ask(lambda db: _begin(db, TABLES[level], stretch))
+        while number <= stretch.last:
+            plant, wanted, found = self._reader.ask(
+                lambda db, at=number: self._fetch(db, level, tag, unit, at, stretch.last)  # type: ignore[misc]
+            )
+            if not found:
+                return
+            part = [r for r in found if r[3] == plant]  # versions never go back: those of another are behind
+            told = None if wanted is None else self._told(wanted, plant, level, part)
+            first_, last, begin = ([r[i] for r in part] for i in range(3))
+            yield Slice(plant, first_, last, begin, self._ends(level, plant, begin), told)
+            if part[-1][2] >= stretch.to_ms or (len(found) < SLICE and len(part) == len(found)):
+                return
+            number = part[-1][0] + 1
+
+    def _fetch(
+        self, db: apsw.Connection, level: int, tag: str, unit: str, number: int, last: int
+    ) -> tuple[int, Use | None, list[tuple[Any, ...]]]:
+        """Rows from a number on, with as much of their bodies as is needed by the plant version of the first."""
+        sql = f"SELECT plant FROM {TABLES[level]} WHERE first_group BETWEEN ? AND ? ORDER BY first_group LIMIT 1"
+        row = first(db, sql, (number, last))
+        if row is None:
+            return 0, None, []
+        use = self._tags.use(row[0], tag)
+        wanted = use if use is not None and use.unit == unit else None
+        if wanted is None:
+            body = "NULL"
+        elif level == 0 or wanted.derived >= 0:
+            body = "body"
+        else:
+            seen_at, at, form = self._layout(row[0]).channel_at(wanted.module, wanted.channel)
+            body = f"substr(body, {seen_at + 1}, 4), substr(body, {at + 1}, {form.size})"
         sql = (
-            f"SELECT first_group, last_group, at_ms, plant, body FROM {TABLES[level]} "
+            f"SELECT first_group, last_group, at_ms, plant, {body} FROM {TABLES[level]} "
             "WHERE first_group BETWEEN ? AND ? ORDER BY first_group LIMIT ?"
         )
-        while number <= stretch.last:
-            ends = (number, stretch.last, SLICE)
-            found = self._reader.ask(lambda db, ends=ends: every(db, sql, ends))  # type: ignore[misc]
-            for plant, some in groupby(found, itemgetter(3)):
-                part = list(some)
-                told = self._told(level, plant, tag, unit, part)
-                first_, last, begin = ([r[i] for r in part] for i in range(3))
-                yield Slice(plant, first_, last, begin, self._ends(level, plant, begin), told)
-            if len(found) < SLICE or found[-1][2] >= stretch.to_ms:
-                return
-            number = found[-1][0] + 1
+        return row[0], wanted, every(db, sql, (number, last, SLICE))
 
     def _ends(self, level: int, plant: int, begins: list[int]) -> list[int]:
         if level == 0:
@@ -80,27 +100,26 @@ class Rolled:
             return [b + HOUR_MS for b in begins]
         return [grid.end(level, b) for b in begins]
 
-    def _told(
-        self, level: int, plant: int, tag: str, unit: str, rows: Sequence[tuple[Any, ...]]
-    ) -> Sequence[Told | None] | None:
-        use = self._tags.use(plant, tag)
-        if use is None or use.unit != unit:
-            return None
-        if plant not in self._layouts:
-            self._layouts[plant] = FigureLayout(self._plant(plant))
-        layout = self._layouts[plant]
+    def _told(self, use: Use, plant: int, level: int, rows: Sequence[tuple[Any, ...]]) -> Sequence[Told | None]:
+        layout = self._layout(plant)
         try:
-            bodies = [plain(r[4], level) for r in rows]
             if use.derived >= 0:
-                told = [layout.told_of(b, use.derived) for b in bodies]
+                told = [layout.told_of(plain(r[4], level), use.derived) for r in rows]
                 return [None if t is None else (t[5], *t[:5], *t[6:]) for t in told]
             seen_at, at, form = layout.channel_at(use.module, use.channel)
-            end, after = at + form.size, seen_at + 4
-            of_channel = form.iter_unpack(b"".join([b[at:end] for b in bodies]))
-            seen = struct.unpack(f"<{len(rows)}I", b"".join([b[seen_at:after] for b in bodies]))
-            return [(n, *seven) for n, seven in zip(seen, of_channel, strict=True)]
-        except (struct.error, IndexError, ValueError) as e:
+            if level:
+                parts = b"".join([part for r in rows for part in r[4:]])
+            else:
+                bodies = [plain(r[4], 0) for r in rows]
+                parts = b"".join([b[seen_at : seen_at + 4] + b[at : at + form.size] for b in bodies])
+            return list(struct.iter_unpack("<I" + form.format[1:], parts))
+        except (struct.error, IndexError, PackingError) as e:
             raise self._reader.broken(rows[0][0], e) from e
+
+    def _layout(self, version: int) -> FigureLayout:
+        if version not in self._layouts:
+            self._layouts[version] = FigureLayout(self._plant(version))
+        return self._layouts[version]
 
     def _plant(self, version: int) -> Plant:
         return self._reader.plant(version)

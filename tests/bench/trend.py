@@ -1,15 +1,16 @@
 """`trend`: a year of one tag in 2000 points with exact extremes, beside DuckDB over the same months of Parquet.
 
-A store of a year (16 analogue, 8 contacts, 4 counters every 10 s) is made in bulk, and the same polls as Parquet files,
-one a month, written by DuckDB in time order. Both are asked for the same stretches of one signal: least, greatest,
-first, last, mean and count of each. Ours opens the store, asks the query room and closes it; DuckDB connects, asks and
-closes, in the same process and in turns. Every figure of ours is held against DuckDB's. Memory is that of a process
-of its own that only asks ours, at its highest. Goals: at most 0.5 times DuckDB's time, under 100 MB.
+A store of a year (16 analogue, 8 contacts, 4 counters every 10 s) is made in bulk, its first month put away into the
+archive, so that one end of what is asked lies there; and the same polls as Parquet files, one a month, written by
+DuckDB in time order. Both are asked for the same stretches of one signal: least, greatest, first, last, mean and count
+of each. Ours opens the store, asks the query room and closes it; DuckDB connects, asks and closes, in the same process
+and in turns. Every figure of ours is held against DuckDB's. Memory is that of a process of its own that only asks
+ours, at its highest. Goals: at most 0.5 times DuckDB's time, under 100 MB.
 """
 
 from __future__ import annotations
 
-import json
+import asyncio
 import statistics
 import subprocess
 import sys
@@ -22,13 +23,15 @@ from typing import Any, Final
 import duckdb
 import numpy as np
 
-from daemon.store.history import History, Trend
-from daemon.store.reader import Reader
+from daemon.store.history import Trend
 from tests.bench.signals import ANALOGUE, CONTACTS, COUNTERS, T0_MS, Chunk
+from tests.bench.trend_asks import ask
 from tests.bench.years import fill
+from tests.support.put_away import put_all
 
 GOAL, AIM, MEMORY_MB = 0.5, 0.15, 100.0
 POINTS: Final = 2000
+PUT_AWAY: Final = 31  # days
 CHANNEL: Final = 2
 TAG: Final = f"signal_{CHANNEL}"
 ODD_MS: Final = 1_234_567  # neither end lies on a minute
@@ -46,7 +49,7 @@ def main(quick: bool) -> dict[str, object]:
         theirs: list[float] = []
         for n in range(rounds + 1):
             before = time.perf_counter()
-            trend = ask(store, from_ms, to_ms)
+            trend = ask(store, TAG, from_ms, to_ms, POINTS)
             middle = time.perf_counter()
             rows = _duck(months, trend, from_ms, to_ms)
             after = time.perf_counter()
@@ -72,11 +75,6 @@ def main(quick: bool) -> dict[str, object]:
     }
 
 
-def ask(store: Path, from_ms: int, to_ms: int) -> Trend:
-    with Reader(store) as reader:
-        return History(reader).trend(TAG, from_ms, to_ms, POINTS)
-
-
 def _make(store: Path, months: Path, days: int) -> None:
     months.mkdir()
     held: list[Chunk] = []
@@ -99,6 +97,8 @@ def _make(store: Path, months: Path, days: int) -> None:
 
     fill(store, days, each=each)
     write()
+    if not asyncio.run(put_all(store, (days - PUT_AWAY) * 86_400_000)):
+        raise RuntimeError("nothing was put away")
 
 
 def _month(at_ms: int) -> str:
@@ -139,13 +139,13 @@ def _same(trend: Trend, rows: list[tuple[Any, ...]]) -> bool:
 def _memory(store: Path, from_ms: int, to_ms: int) -> float:
     """Highest resident memory, MB, of a process that asks once."""
     told = subprocess.run(
-        [sys.executable, "-m", __name__, str(store), str(from_ms), str(to_ms)],
+        [sys.executable, "-m", "tests.bench.trend_asks", str(store), TAG, str(from_ms), str(to_ms), str(POINTS)],
         check=True,
         capture_output=True,
         text=True,
         cwd=Path(__file__).resolve().parents[2],
     )
-    return float(json.loads(told.stdout))
+    return float(told.stdout)
 
 
 def _rollup_bytes(store: Path) -> dict[str, int]:
@@ -157,9 +157,3 @@ def _rollup_bytes(store: Path) -> dict[str, int]:
         return {t: int(db.execute(f"SELECT sum(length(body)) FROM {t}").fetchall()[0][0] or 0) for t in tables}
     finally:
         db.close()
-
-
-if __name__ == "__main__":
-    ask(Path(sys.argv[1]), int(sys.argv[2]), int(sys.argv[3]))
-    told = Path("/proc/self/status").read_text("ascii")  # not getrusage: that begins with the parent's memory
-    print(int(told.split("VmHWM:")[1].split()[0]) / 1024)
