@@ -33,6 +33,7 @@ KIND_NAMES: Final[tuple[str, ...]] = (
     "low_water",
     "high_water",
     "cutoff_test_failed",
+    "cutoff_test_not_seen",
     "chemical_feed_while_off",
     "blowdown_while_off",
     "meter_stopped",
@@ -80,7 +81,7 @@ NEVER_SHELVED: Final[frozenset[str]] = frozenset(
 )
 """What nobody puts aside: it stands until its condition is gone."""
 
-NEVER_OFF: Final[frozenset[str]] = frozenset({"low_water", "high_water"})
+NEVER_OFF: Final[frozenset[str]] = frozenset({"low_water", "high_water", "cutoff_test_failed"})
 """Kinds that no setting can switch off."""
 
 SERVED_LINKS: Final[tuple[str, ...]] = ("modbus-tcp", "modbus-rtu", "modbus-rtu-over-tcp", "modbus-ascii", "text")

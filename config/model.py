@@ -29,6 +29,7 @@ from config.rota import Turn as Turn
 from config.solids import Degrees, DissolvedSolids, How
 from config.tank import Shape as Shape
 from config.written import (
+    DAYS,
     ChannelRef,
     ClockTime,
     Conductivity,
@@ -244,6 +245,8 @@ class CutoffTest(Part):
     """A window in which low-water cut-off tests are expected: "05:30..06:30"."""
 
     window: Hours
+    longest: Annotated[Time, Positive] = 60.0  # s: a contact that lasts longer is low water at once
+    days: Annotated[tuple[Literal["Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun"], ...], Field(min_length=1)] = DAYS
 
 
 class Boiler(Part):
@@ -270,6 +273,7 @@ class Boiler(Part):
     steam_pressure: Signal | None = None
     probe_temperature: Signal | None = None
     cutoff_test: tuple[CutoffTest, ...] = ()
+    cutoff_test_every: Annotated[Time, Positive] | None = None  # a test that stops the burner is to be seen so often
     hand_blow: Annotated[Time, Positive] | None = None  # so long a blow by hand may show before it is mailed
     feedwater_conductivity: WaterQuality | None = None  # an analogue's name, or uS/cm
     makeup_conductivity: WaterQuality | None = None

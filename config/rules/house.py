@@ -16,6 +16,8 @@ from config.units import NUMBER, UNITS
 
 _DAY = 86400.0
 _FIVE_YEARS = 5 * 365 * 86400.0
+_LONGEST_CUTOFF_TEST = 180.0
+_LONGEST_BETWEEN_TESTS = 366 * 86400.0
 _LONGEST_HAND_BLOW = 12 * 3600.0  # s, as an act may say of one
 _CRITICAL_KPA = 22064.0 - 101.325  # gauge; IAPWS-IF97
 
@@ -99,6 +101,39 @@ def boilers(v: View) -> Iterator[Found]:
         yield from _hand_blow(path, b)
         for k, t in enumerate(b.cutoff_test):
             yield from _window((*path, "cutoff_test", k, "window"), t.window)
+        yield from _cutoff(path, b)
+
+
+def _cutoff(path: Path, b: Boiler) -> Iterator[Found]:
+    """What a declared test of the low-water cut-off keeps back, and what it wants."""
+    for k, t in enumerate(b.cutoff_test):
+        where: Path = (*path, "cutoff_test", k, "longest")
+        if t.longest > _LONGEST_CUTOFF_TEST:
+            yield Found(where, f"wants {_LONGEST_CUTOFF_TEST:g} s at most; found {t.longest:g} s")
+        elif b.low_water is not None:
+            yield Found(
+                where,
+                f"in {t.window} low water of {b.name} that is shorter than {t.longest:g} s, with the burner seen off, "
+                "is journalled as a test and not mailed; whatever is in doubt is low water at once",
+                "note",
+            )
+    wanted = "cutoff_test" if b.cutoff_test else "cutoff_test_every" if b.cutoff_test_every else ""
+    burner = b.burner is not None or (b.interlock is not None and b.interlock.closed_means == "firing")
+    if wanted and (b.low_water is None or not (burner or b.interlock is not None)):
+        yield Found(
+            (*path, wanted),
+            f"says nothing without low_water and a burner or interlock contact of {b.name}: no test can be told from "
+            "low water",
+            "warning",
+        )
+    elif b.cutoff_test_every and not burner:
+        yield Found(
+            (*path, "cutoff_test_every"),
+            f"wants a burner contact of {b.name}: no test is proven by the limit circuit alone",
+        )
+    if b.cutoff_test_every and not 3600 <= b.cutoff_test_every <= _LONGEST_BETWEEN_TESTS:
+        days = b.cutoff_test_every / _DAY
+        yield Found((*path, "cutoff_test_every"), f'wants "1 h" to "366 d"; found {days:.3g} d')
 
 
 def _hand_blow(path: Path, b: Boiler) -> Iterator[Found]:

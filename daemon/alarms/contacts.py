@@ -104,6 +104,8 @@ class InterlockOpen:
 
     def judge(self, s: Senses, c: AlarmCell) -> bool | None:
         running = role_now(s, self.wiring.running)
+        if s.boilers[self.boiler].cutoff.held:
+            return None  # a test of the cut-off opens the circuit
         if s.boilers[self.boiler].state.state in (LAID_UP, DRAINED):
             return False  # it is not meant to run, says a person
         if running is None:

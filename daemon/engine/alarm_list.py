@@ -16,6 +16,7 @@ from daemon.alarms.calibration import CalibrationDue
 from daemon.alarms.condition import Alarm, Condition
 from daemon.alarms.conductivity import PATIENCE_MS, AnalogueLimit, Limit, LoopFault, NoSample, ProbeOpen
 from daemon.alarms.contacts import SAME_CAUSE_MS, ContactSays, InterlockOpen, ShortCycling
+from daemon.alarms.cutoff import BurnerFiresOn, LowWater, TestNotSeen
 from daemon.alarms.feedwater import QualityChanged
 from daemon.alarms.idle import IDLE_MS, BlowdownWhileOff, ControllerIdle, FeedWhileOff
 from daemon.alarms.kinds import KINDS
@@ -115,7 +116,11 @@ def _rows(plant: Plant, w: Wiring) -> Iterator[_Row]:
 
 def _boiler_rows(plant: Plant, i: int, b: BoilerWiring) -> Iterator[_Row]:
     if b.low_water.slot >= 0:
-        yield b.name, "low_water", "", ContactSays(i, b, b.low_water, "the low water contact is on", True), i, 0
+        yield b.name, "low_water", "", LowWater(i, b, b.low_water, "the low water contact is on", True), i, 0
+        if b.cutoff.burner:
+            yield b.name, "cutoff_test_failed", "", BurnerFiresOn(i, b), i, 0
+            if b.cutoff.every_ms:
+                yield b.name, "cutoff_test_not_seen", "", TestNotSeen(i, b), i, 0
     if b.high_water.slot >= 0:
         yield b.name, "high_water", "", ContactSays(i, b, b.high_water, "the high water contact is on", True), i, 0
     if b.lockout.slot >= 0:

@@ -70,6 +70,8 @@ class _Step:
         for act in group.acts:
             self.acts.append((act.number, apply(self, act)))
         taken = take(senses, self.p.wiring, group)
+        for boiler, text in taken.cutoffs:
+            self.journal.append(Entry(group.at_ms, 0, boiler, "cutoff_test", "", "note", "", "", evidence=text))
         if senses.words:
             contradicted(self)
         if senses.aside_new:

@@ -17,6 +17,7 @@ from daemon.measure import (
     aside,
     balance,
     boiler_state,
+    cutoff,
     cycling,
     metered,
     out_of_service,
@@ -34,6 +35,7 @@ from daemon.measure.boiler_state import STEAMING, StateCell
 from daemon.measure.contact import Contact
 from daemon.measure.correction import Correction
 from daemon.measure.counter import Counter
+from daemon.measure.cutoff import Cutoff, Signal
 from daemon.measure.cycling import Cycles
 from daemon.measure.daily import Calendar, Daily
 from daemon.measure.looks import good_value as good_value
@@ -84,6 +86,7 @@ class BoilerCell(Cell):
     hand: HandBlow = field(default_factory=HandBlow)
     habits: ValveHabits = field(default_factory=ValveHabits)
     cycles: Cycles = field(default_factory=Cycles)
+    cutoff: Cutoff = field(default_factory=Cutoff)
 
 
 @cell
@@ -143,11 +146,12 @@ class Senses(Cell):
 
 @dataclass(slots=True)
 class Taken:
-    """What one group gave: verdicts for each scan, new derived values, finished blows."""
+    """What one group gave: verdicts for each scan, new derived values, finished blows, contacts of cut-offs."""
 
     verdicts: list[tuple[int, ...]] = field(default_factory=list)
     derived: list[Derived] = field(default_factory=list)
     blows: list[Blow] = field(default_factory=list)
+    cutoffs: list[tuple[str, str]] = field(default_factory=list)  # boiler, and what its cut-off's contact showed
 
 
 def fresh_senses(w: Wiring) -> Senses:
@@ -350,11 +354,28 @@ def _boiler(
         valve_habits.blown(b.habits, done)
     if w.cycles.slot >= 0:
         cycling.follow(b.cycles, s.contacts[w.cycles.slot], w.cycles.when)
+    if w.low_water.slot >= 0:
+        _cutoff(s, b, w, group.gap_ms > 0, out)
     if w.command.slot >= 0:
         valve_habits.follow(b.habits, s, b, w, steaming)
     by_hand = blows.told(b.hand, w.name, b.sampler.value if b.sampler.fresh else None, at)
     if by_hand is not None:
         out.blows.append(by_hand)
+
+
+def _cutoff(s: Senses, b: BoilerCell, w: BoilerWiring, gap: bool, out: Taken) -> None:
+    """What the low-water cut-off shows; time alone can end what is taken as a test, and is an event then."""
+    low, c = s.contacts[w.low_water.slot], b.cutoff
+    if c.on_ms < 0 and low.on != w.low_water.when and c.since_at:
+        return
+    was = c.held, c.failed
+    fire = None
+    if w.fire.slot >= 0:
+        fire = Signal(s.contacts[w.fire.slot], w.fire.when, not s.contact_reasons[w.fire.slot])
+    seen = Signal(low, w.low_water.when, not s.contact_reasons[w.low_water.slot])
+    if text := cutoff.follow(c, w.cutoff, seen, fire, s.t, s.at, gap):
+        out.cutoffs.append((w.name, text))
+    s.event |= (c.held, c.failed) != was
 
 
 def _around(valves: list[bool | None], w: BoilerWiring) -> sense_probe.Around:

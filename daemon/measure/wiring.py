@@ -14,6 +14,7 @@ from config.kinds import BOILER_CONTACTS
 from config.limits import Limits, conductivity_limits
 from config.model import Boiler, Contact, Meter, Plant
 from config.solids import Compensation, Solids, compensation_of, solids_of
+from config.written import DAYS
 from daemon.core.daytime import Daytime, daytime
 from daemon.core.tags import RawTag, derived_tags, raw_tags
 from daemon.measure import valve_habits
@@ -21,6 +22,7 @@ from daemon.measure.balance_rules import BalanceRules, balance_rules
 from daemon.measure.bleed import BleedRule, bleed_rules
 from daemon.measure.boiler_state import StateRule
 from daemon.measure.current_loop import Line, line
+from daemon.measure.cutoff import STOPS_MS, CutoffRule, Window
 from daemon.measure.dosing_rules import Names
 from daemon.measure.meter_spec import MeterSpec, meter_spec
 from daemon.measure.rate import rate_rule
@@ -64,6 +66,8 @@ class BoilerWiring:
     high_water: Role
     lockout: Role
     burner: Role
+    fire: Role  # what shows that a test of the cut-off stops it: the burner, else the limit circuit
+    cutoff: CutoffRule
     controller_alarm: Role
     cycles: Role  # true as a burner starts; where none is wired, as the limit circuit opens
     rest_ms: int  # so long after the valve shut its sample line has cooled; 0: that is not looked at
@@ -246,6 +250,31 @@ def _meter(plant: Plant, m: Meter, tag: RawTag, slot_of: dict[str, int], derived
     )
 
 
+def _cutoff(plant: Plant, b: Boiler, by_name: dict[str, RawTag]) -> CutoffRule:
+    """How the low-water cut-off of a boiler is watched."""
+    seen = [by_name[n].module for n in (f"{b.name}.{k}" for k in ("low_water", "burner", "interlock")) if n in by_name]
+    polls = {round(plant.modules[m].every * 1000) for m in seen}
+    slowest = max(polls, default=0)
+
+    def minute(text: str) -> int:
+        return int(text[:2]) * 60 + int(text[3:])
+
+    windows = []
+    for test in b.cutoff_test:
+        begin, end = test.window.split("..")
+        days = tuple(DAYS.index(day) for day in test.days)
+        windows.append(Window(minute(begin), minute(end), round(test.longest * 1000), days))
+    return CutoffRule(
+        windows=tuple(windows),
+        zone=daytime(plant).zone,
+        burner=b.burner is not None or (b.interlock is not None and b.interlock.closed_means == "firing"),
+        stops_ms=max(STOPS_MS, 2 * slowest if len(polls) > 1 else 0),
+        slack_ms=slowest,
+        told=bool(windows or b.cutoff_test_every),
+        every_ms=round((b.cutoff_test_every or 0.0) * 1000),
+    )
+
+
 def _debounces(plant: Plant) -> dict[str, int]:
     found: dict[str, int] = {}
     for b in plant.boilers:
@@ -326,6 +355,8 @@ def _boiler(
         high_water=role("high_water", ("high",)),
         lockout=role("lockout", ("lockout",)),
         burner=role("burner", ("firing",)),
+        fire=role("burner", ("firing",)) if b.burner else running,
+        cutoff=_cutoff(plant, b, by_name),
         controller_alarm=role("controller_alarm", ("alarm",)),
         cycles=_cycles(role("burner", ("firing",)), running, contact),
         hand=role("controller_hand", ("hand",)),

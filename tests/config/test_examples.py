@@ -53,6 +53,8 @@ def test_the_creamery_has_notes_only() -> None:
         "boiler B2 makeup_conductivity",
         "boiler B1 hand_blow",
         "boiler B2 hand_blow",
+        "boiler B1 cutoff_test 1 longest",  # what a test keeps back, and that doubt does not
+        "boiler B2 cutoff_test 1 longest",
         "boiler B2",  # its valve has one end switch only
     }
 

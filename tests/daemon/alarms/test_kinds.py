@@ -35,6 +35,7 @@ NAMES = {
     "low_water",
     "high_water",
     "cutoff_test_failed",
+    "cutoff_test_not_seen",
     "chemical_feed_while_off",
     "blowdown_while_off",
     "meter_stopped",
@@ -165,8 +166,12 @@ def test_low_water_carries_the_long_standing_caution() -> None:
     assert KINDS["cutoff_test_failed"].caution == caution
 
 
-def test_water_level_is_never_hidden_and_nothing_else_claims_to_be() -> None:
-    assert {k.kind for k in KINDS.values() if k.never_hidden} == {"low_water", "high_water"}
+def test_water_level_and_its_cut_off_are_never_hidden_and_nothing_else_claims_to_be() -> None:
+    assert {k.kind for k in KINDS.values() if k.never_hidden} == {
+        "low_water",
+        "high_water",
+        "cutoff_test_failed",
+    }
     assert not any(k.suppressed_when_off for k in KINDS.values() if k.never_hidden)
     assert all(k.mails for k in KINDS.values() if k.never_hidden)
     assert KINDS["low_water"].priority == "highest"
