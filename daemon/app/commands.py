@@ -17,7 +17,7 @@ from daemon.app.backing import backup, restore
 from daemon.app.commands_calibrate import calibrate
 from daemon.app.commands_clock import clock
 from daemon.app.commands_dial import dial
-from daemon.app.commands_mail import mail
+from daemon.app.commands_mail import listen_for, mail
 from daemon.app.commands_performance import performance
 from daemon.app.commands_trend import trend
 from daemon.app.doctor.command import doctor
@@ -387,3 +387,4 @@ app.command()(clock)
 app.command(hidden=True)(put_away)
 app.command()(trend)
 app.add_typer(mail, name="mail")
+app.command("listen-for")(listen_for)

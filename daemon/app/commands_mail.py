@@ -1,4 +1,4 @@
-"""`mail test`: one mail the whole way, and what the server said to it.
+"""`mail test`: one mail the whole way, and what the server said to it; `listen-for`: signs of life of plants.
 
 May import: daemon.app.ask.
 """
@@ -54,3 +54,15 @@ def mail_test(
         why = answer["said"] or "the server has not been reached yet"
         print(f"The mail to {answer['to']} still waits: {why}. It is tried again.", file=sys.stderr)
     raise typer.Exit(0 if answer["state"] == "sent" else 1)
+
+
+def listen_for(
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="TOML with [[expect]], [[person]] and [mail].")],
+) -> None:
+    """Wait for the signs of life of plants, here or elsewhere, and mail when one stays away.
+
+    Example: waterside listen-for office.toml
+    """
+    from daemon.app.listening import listen_for as listen
+
+    raise typer.Exit(listen(file))

@@ -42,6 +42,7 @@ from daemon.core.scan import Group
 from daemon.engine import State
 from daemon.notify.dealer import Dealer
 from daemon.notify.sender import Sender
+from daemon.notify.sign import SignSender
 from daemon.store.errors import StoreError
 from daemon.store.records import Dealt, Last
 from daemon.store.writer import Writer
@@ -101,6 +102,7 @@ class Service:
         self._poller: Poller
         self._dealer: Dealer
         self._telling: TellingDesk
+        self._sign: SignSender
         self._sender: Sender
         self._reported: dict[str, bool] = {}
 
@@ -145,6 +147,7 @@ class Service:
                 helpers = [
                     tasks.create_task(self._sender.run(), name="sender"),
                     tasks.create_task(self._keep_house(), name="housekeeping"),
+                    tasks.create_task(self._sign.run(), name="sign of life"),
                     tasks.create_task(self._feed(), name="watchdog"),
                     tasks.create_task(work_out(self._writer, self._keep_minutes), name="averages"),
                     tasks.create_task(Archiver(self._writer, self._plant, self.options.clock).run(), name="archive"),
@@ -197,6 +200,7 @@ class Service:
             deal=self._dealer.deal,
         )
         self._telling = TellingDesk(self._dealer, self._sender, o.store, o.clock, lambda: self._keeper.plant)
+        self._sign = SignSender(lambda: self.source.plant, o.clock, self._sign_says)
         self._copying = Copying(writer, plant, o.clock, partial(self._report, "logger_copy"))
         self._keeper = Keeper(
             writer,
@@ -348,7 +352,7 @@ class Service:
             case "probe now":
                 return dict(await probe_now(self._state, self.on_stored, str(request.get("boiler", ""))))
             case "telling":
-                return self._telling.who()
+                return self._telling.who() | {"sign": self._sign.state.trouble}
             case "mail test":
                 return await self._telling.test(str(request.get("name", "")), progress)
             case "fresh counts":
@@ -437,6 +441,15 @@ class Service:
     async def _mail_trouble(self, text: str) -> None:
         """The mail server's state: "" when mails go again."""
         await self._report("logger_mail", bool(text), text or "mails are delivered again")
+
+    def _sign_says(self) -> dict[str, Any]:
+        """What goes out with the sign of life: the last stored poll, and whether the store takes what comes."""
+        state, keeper = self._keeper.state, self._keeper
+        return {
+            "watched_ms": state.cells.senses.at if state else 0,
+            "stores": keeper.trouble is None,
+            "groups": keeper.groups,
+        }
 
     async def _keep_house(self) -> None:
         clock = self.options.clock

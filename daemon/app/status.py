@@ -109,13 +109,14 @@ def _on_duty(store: Path, view: View | None) -> str:
         who = ask(store, {"ask": "telling"}, 10.0)
     except AskError:
         return ""
+    sign = f". The sign of life is not taken: {who['sign']}" if who.get("sign") else ""
     text = ", ".join(who["now"]) or "nobody: everybody is told"
     if not who["rota"]:
-        return f"{text} (no rota: everybody, always)"
+        return f"{text} (no rota: everybody, always){sign}"
     if who["next_ms"] and view is not None:
         at = datetime.fromtimestamp(who["next_ms"] / 1000, ZoneInfo(view.zone)).strftime("%a %d %b %H:%M")
         text += f"; from {at}: {', '.join(who['next']) or 'nobody'}"
-    return f"{text}. {who['trouble']}" if who["trouble"] else text
+    return (f"{text}. {who['trouble']}" if who["trouble"] else text) + sign
 
 
 def copied_so_far(reader: Any) -> str:
