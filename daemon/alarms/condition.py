@@ -33,6 +33,7 @@ class AlarmCell(Cell):
     held: bool = False  # was no quiet alarm when it was suppressed, so its release is told
     stood: bool = False  # and its condition was there: it is one of those the interlock silences
     told: bool = False  # its raise went out by mail
+    folded: int = 0  # the occurrence of the alarm it follows from, and of whose mail it is a part; 0: none
     memo: float | None = None  # what the condition remembers, each in its own way
     memo_ms: int = -1
     memo_n: int = 0

@@ -123,18 +123,25 @@ class InterlockOpen:
             text += f"; {cause}"
         return text
 
+    def came_with(self, s: Senses) -> str:
+        """The kind of alarm whose contact came with it: low_water, lockout, "" for neither or not seen."""
+        return self._with(s)[0]
+
     def _cause(self, s: Senses) -> str:
+        return self._with(s)[1]
+
+    def _with(self, s: Senses) -> tuple[str, str]:
         w = self.wiring
         limit = s.contacts[w.running.slot]
-        for r, what in ((w.low_water, "low water"), (w.lockout, "burner lockout")):
+        for r, kind, what in ((w.low_water, "low_water", "low water"), (w.lockout, "lockout", "burner lockout")):
             if not role(s, r):
                 continue
             other = s.contacts[r.slot]
             if not (limit.began and other.began):
-                return f"{what} is on too; which came first was not seen"
+                return "", f"{what} is on too; which came first was not seen"
             if abs(other.since_elapsed_ms - limit.since_elapsed_ms) <= SAME_CAUSE_MS:
-                return f"{what} came within {SAME_CAUSE_MS // 1000} s of it and is named as the cause"
-        return ""
+                return kind, f"{what} came within {SAME_CAUSE_MS // 1000} s of it and is named as the cause"
+        return "", ""
 
     def reading_reason(self, s: Senses) -> int:
         return s.contact_reasons[self.wiring.running.slot]

@@ -14,6 +14,7 @@ from typing import Any, Final, NamedTuple
 
 from config.model import Plant
 from daemon.alarms.condition import Alarm, AlarmCell, Asked
+from daemon.alarms.folding import causes
 from daemon.core.cells import Cell, cell
 from daemon.core.say import System
 from daemon.engine.alarm_list import alarms_of
@@ -52,6 +53,8 @@ class Programme:
     asks_minute: tuple[Asking, ...]
     asks_group: tuple[Asking, ...]
     late: tuple[int, ...] = ()  # alarms that are mailed only when they last
+    causes: tuple[tuple[int, ...], ...] = ()  # of each alarm those it may follow from
+    following: tuple[int, ...] = ()  # alarms that may follow from another
 
 
 @cell
@@ -80,6 +83,7 @@ def programme(plant: Plant) -> Programme:
     """Compile a plant."""
     w = wire(plant)
     alarms = alarms_of(plant, w)
+    from_what = causes(alarms, w)
     asks = tuple(_asking(i, a) for i, a in enumerate(alarms))
     return Programme(
         plant,
@@ -90,6 +94,8 @@ def programme(plant: Plant) -> Programme:
         tuple(a for a in asks if a.alarm.asked is not Asked.EVENTS),
         tuple(a for a in asks if a.alarm.asked is Asked.EVERY_GROUP),
         tuple(i for i, a in enumerate(alarms) if a.mails_after_ms),
+        from_what,
+        tuple(i for i, x in enumerate(from_what) if x),
     )
 
 

@@ -11,6 +11,7 @@ from typing import Final
 
 from daemon.alarms.by_hand import OutOfRange, Overdue
 from daemon.alarms.condition import Alarm, AlarmCell, delayed, forget, running
+from daemon.alarms.folding import follows
 from daemon.alarms.kinds import KINDS
 from daemon.alarms.table import LATCHED, STANDING, Cue, Event, move
 from daemon.alarms.table import State as Life
@@ -37,6 +38,7 @@ _QUIET: Final = frozenset({Life.SHELVED.value, Life.SUPPRESSED.value, Life.OUT_O
 _LATCHED: Final = frozenset(x.value for x in LATCHED)
 _STANDING: Final = frozenset(x.value for x in STANDING)
 _BY_HAND: Final = frozenset(kind for kinds in HAND_WORK.values() for kind in kinds)
+_CAUSES: Final = frozenset({"link_down", "module_silent", "low_water", "lockout"})
 _GAP: Final = FACTS.index("logger_gap")
 
 
@@ -79,8 +81,10 @@ class _Step:
         if self.all_stored:
             senses.ended = group.segment
         self._judge(self._asked())
-        if senses.minute and self.p.late:
-            self._late()
+        if senses.minute:
+            if self.p.late:
+                self._late()
+            self._outlasted()
         cells.number = group.number
         senses.results_new = senses.aside_new = False
         return GroupOutcome(
@@ -224,6 +228,34 @@ class _Step:
             if c.state == _UNACKNOWLEDGED and not c.told:
                 self._tell(alarm, c, Event.RAISED)
 
+    def _cause(self, i: int) -> int:
+        """The occurrence of the standing alarm that one which is raised now follows from, 0 for none."""
+        alarms, cells = self.p.alarms, self.cells.alarms
+        for j in self.p.causes[i]:
+            cause = cells[j]
+            if cause.active and cause.state in _STANDING and follows(alarms[i], alarms[j], self.cells.senses):
+                where = f"{alarms[j].target}: " if alarms[j].target != alarms[i].target else ""
+                cells[
+                    i
+                ].evidence += (
+                    f"; follows from alarm {cause.occurrence}, {where}{KINDS[alarms[j].kind].title}, which came first"
+                )
+                return cause.occurrence
+        return 0
+
+    def _outlasted(self) -> None:
+        """Mails of consequences that stand on although their cause is gone."""
+        for i in self.p.following:
+            c = self.cells.alarms[i]
+            if not c.folded or any(
+                x.occurrence == c.folded and x.active and x.state in _STANDING
+                for x in (self.cells.alarms[j] for j in self.p.causes[i])
+            ):
+                continue
+            c.folded = 0
+            if c.state == _UNACKNOWLEDGED and not c.told:
+                self._tell(self.p.alarms[i], c, Event.RAISED)
+
     def _suppress(self, i: int, alarm: Alarm, c: AlarmCell) -> None:
         c.held, c.stood = c.state != _NORMAL, c.active
         self._cue(i, alarm, c, Cue.SUPPRESS, told=c.held)
@@ -242,6 +274,7 @@ class _Step:
             c.occurrence, self.cells.next_occurrence = self.cells.next_occurrence, self.cells.next_occurrence + 1
             c.raised_at, c.raised_ms, c.by, c.told = group.at_ms, self.cells.senses.t, "", False
             c.evidence = alarm.condition.evidence(self.cells.senses, c, self.p.system)
+            c.folded = self._cause(i)
             if alarm.mails_after_ms:
                 c.evidence += f"; as a blow by hand does too: mailed if it stands for {minutes(alarm.mails_after_ms)}"
             if self.cells.senses.hands:
@@ -288,6 +321,8 @@ class _Step:
         if not alarm.mails:
             return
         if event is Event.RAISED:
+            if c.folded:
+                return  # part of its cause's mail; told when it outlasts that
             if self.cells.senses.hands and hand_work(alarm, said(self.cells.senses.hands)) is not None:
                 return  # told when it outlasts the work
             if self.cells.senses.t - c.raised_ms < alarm.mails_after_ms:
@@ -317,18 +352,28 @@ class _Step:
                 evidence=c.evidence,
                 quality=quality(reason).value,
                 state=c.state,
-                held_back=self._held_back(alarm.boiler) if alarm.kind in ("interlock_open", "lockout") else (),
+                held_back=self._held_back(alarm, event),
                 key=f"{c.occurrence}.{event.value}",
                 by=c.by,
             )
         )
 
-    def _held_back(self, boiler: int) -> tuple[str, ...]:
-        return tuple(
-            KINDS[a.kind].title
-            for a, c in zip(self.p.alarms, self.cells.alarms, strict=True)
-            if a.boiler == boiler and c.stood and c.state == _SUPPRESSED
-        )
+    def _held_back(self, alarm: Alarm, event: Event) -> tuple[str, ...]:
+        """What has no mail of its own because of this alarm: held back by design, or following from it."""
+        alarms, cells = self.p.alarms, self.cells.alarms
+        out = []
+        if alarm.kind in ("interlock_open", "lockout"):
+            out = [
+                KINDS[a.kind].title
+                for a, c in zip(alarms, cells, strict=True)
+                if a.boiler == alarm.boiler and c.stood and c.state == _SUPPRESSED
+            ]
+        if alarm.kind in _CAUSES and event is Event.RAISED:
+            for i in self.p.following:
+                if any(alarms[j] is alarm for j in self.p.causes[i]):
+                    where = f"{alarms[i].target}: " if alarms[i].target != alarm.target else ""
+                    out.append(where + KINDS[alarms[i].kind].title)
+        return tuple(out)
 
     def _standing(self, i: int) -> Standing:
         a, c = self.p.alarms[i], self.cells.alarms[i]

@@ -179,7 +179,7 @@ def _raised(
     if kind:
         out.append(Section("Likely causes", lines=kind.causes))
     if held := tuple(filter(None, map(clean, notice.held_back))):
-        out.append(Section("Held back by design while this stands", lines=held))
+        out.append(Section("No mail of its own while this stands", lines=held))
     out += who_knows(telling, plant)
     out += how_to_acknowledge(telling, host)
     out.append(Section("What happens next", _next(notice, kind)))
