@@ -107,7 +107,7 @@ def test_the_body_stands_alone() -> None:
         *kind.first_checks,
         kind.caution,
         "above the limit at two samples running",
-        "HELD BACK BY DESIGN WHILE THIS STANDS - Conductivity low - Probe reads nothing",
+        "NO MAIL OF ITS OWN WHILE THIS STANDS - Conductivity low - Probe reads nothing",
         "On the plant PC (boilerpc)",
         "waterside ack 1042 --by NAME",
         "When it returns to normal, or is held back because the boiler is off, a mail says so.",
@@ -153,7 +153,7 @@ def test_what_the_boiler_being_off_holds_back_is_named_in_the_interlocks_mail() 
     held = (KINDS["conductivity_high"].title, "Sample line\r\ncold", "")
     message = made(notice(kind="interlock_open", value=None, limit=None, unit="", held_back=held))
     lines = text(message).splitlines()
-    at = lines.index("HELD BACK BY DESIGN WHILE THIS STANDS")
+    at = lines.index("NO MAIL OF ITS OWN WHILE THIS STANDS")
     assert lines[at + 1 : at + 4] == ["- Conductivity high", "- Sample line cold", ""]
     assert page(message).count("Sample line cold") == 1
     assert "water level is watched on" in " ".join(text(message).split())
