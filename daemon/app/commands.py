@@ -114,10 +114,11 @@ def check(plant: PlantArg, as_json: JsonOpt = False) -> None:
     from config.check import check as check_plant
     from config.judged import not_judged
     from config.load import PlantFileError, load
+    from daemon.app.rota_check import calendar_findings
 
     try:
         source = load(Path(plant))
-        findings = check_plant(source)
+        findings = [*check_plant(source), *calendar_findings(source)]
     except PlantFileError as e:
         source, findings = None, e.findings
     except OSError as e:

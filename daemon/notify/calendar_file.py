@@ -57,7 +57,7 @@ class CalendarFile:
 
     async def _read(self, path: Path, plant: Plant, rota: Rota, good: str, now_ms: int) -> CalendarRead:
         try:
-            text = await asyncio.to_thread(_text, path)
+            text = await asyncio.to_thread(text_of, path)
             found = await _asked(text, plant, now_ms)
             why = str(found.get("error", ""))
         except OSError as e:
@@ -65,7 +65,7 @@ class CalendarFile:
         except ValueError as e:
             why = str(e)
         if not why:
-            return CalendarRead(_spans(found), _complaint(path, rota, found, plant, now_ms), text)
+            return CalendarRead(_spans(found), complaint(path, rota, found, plant, now_ms), text)
         trouble = f"The on-call calendar {path} cannot be used: {why}."
         if not good:
             return CalendarRead((), f"{trouble} No earlier one is known, so nobody is on duty by it.")
@@ -73,7 +73,7 @@ class CalendarFile:
         return CalendarRead(_spans(old), f"{trouble} The last good one is used.", good)
 
 
-def _complaint(path: Path, rota: Rota, found: Mapping[str, Any], plant: Plant, now_ms: int) -> str:
+def complaint(path: Path, rota: Rota, found: Mapping[str, Any], plant: Plant, now_ms: int) -> str:
     """What is to be said of a calendar that can be read."""
     said = []
     zone = zone_of(plant)
@@ -90,8 +90,8 @@ def _complaint(path: Path, rota: Rota, found: Mapping[str, Any], plant: Plant, n
     return " ".join(said)
 
 
-def _text(path: Path) -> str:
-    """Raises OSError, and ValueError for what is no text."""
+def text_of(path: Path) -> str:
+    """The file's text. Raises OSError, and ValueError for what is no text."""
     with path.open("rb") as f:
         data = f.read(MOST_BYTES + 1)
     if len(data) > MOST_BYTES:

@@ -76,6 +76,7 @@ def deal(db: apsw.Connection, dealt: Dealt, at_ms: int) -> None:
             raise StoreRefused(f"Notice {notice_id} does not wait for a decision.")
     for name, body in dealt.kept.items():
         if body:
-            db.execute("INSERT OR REPLACE INTO dealer (name, body) VALUES (?, ?)", (name, rows.text(body)))
+            sql = "INSERT INTO dealer (name, body) VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET body = excluded.body"
+            db.execute(sql, (name, rows.text(body)))
         else:
             db.execute("DELETE FROM dealer WHERE name = ?", (name,))

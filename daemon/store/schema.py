@@ -189,7 +189,8 @@ CREATE TABLE notice (            -- what people must be told of; whom and when i
 ) STRICT;
 CREATE INDEX notice_waiting ON notice (id) WHERE dealt_ms IS NULL;
 CREATE TABLE dealer (           -- what the one who decides remembers
-  name TEXT PRIMARY KEY,
+  id INTEGER PRIMARY KEY,
+  name TEXT NOT NULL UNIQUE,
   body TEXT NOT NULL            -- JSON
 ) STRICT;
 CREATE TABLE copy_cursor (      -- how far the copy to a central server has come

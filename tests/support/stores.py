@@ -6,7 +6,17 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from config.load import PlantText, loads
-from daemon.core.outcome import Blow, Calibration, Derived, Entry, GroupOutcome, MailRow, ManualReading, Standing
+from daemon.core.outcome import (
+    Blow,
+    Calibration,
+    Derived,
+    Entry,
+    GroupOutcome,
+    MailRow,
+    ManualReading,
+    NoticeRow,
+    Standing,
+)
 from daemon.core.scan import Act, Group, Scan
 from daemon.store.reader import Reader
 from daemon.store.records import Snapshot
@@ -101,7 +111,8 @@ async def begin(path: Path, **options: object) -> Writer:
 
 
 async def commit(writer: Writer, one: Made) -> None:
-    await writer.commit(PLANT, one.group, one.outcome, one.mails, one.snapshot)
+    notices = [NoticeRow(m.key, m.at_ms, m.body) for m in one.mails]
+    await writer.commit(PLANT, one.group, one.outcome, one.mails, one.snapshot, notices)
 
 
 @dataclass
@@ -123,6 +134,7 @@ class Expected:
             assert list(reader.calibrations()) == [c for m in self.made for c in m.outcome.calibrations]
             assert list(reader.manual()) == [r for m in self.made for r in m.outcome.manual]
             assert [m.key for m in reader.mails()] == [r.key for m in self.made for r in m.mails]
+            assert [n.key for n in reader.notices()] == [r.key for m in self.made for r in m.mails]
             standing: dict[str, Standing] = {}
             for one in self.made:
                 for s in one.outcome.standing:

@@ -9,10 +9,13 @@ from pathlib import Path
 
 import pytest
 
+from config.load import load
 from config.model import Plant
+from daemon.app.rota_check import calendar_findings
 from daemon.notify.calendar import CalendarError, read_calendar
 from daemon.notify.calendar_file import CalendarFile, CalendarRead
 from daemon.notify.roster import roster
+from tests.support.feed import HEAD
 from tests.support.shift import ANA, BEN, ZONE, at, site
 
 PEOPLE = {"Ana": "ana@quillmarsh.example", "Ben": "ben@quillmarsh.example", "Cleo": "cleo@quillmarsh.example"}
@@ -183,3 +186,19 @@ def test_the_service_loads_no_calendar_library() -> None:
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
+
+
+def test_check_says_what_is_wrong_with_the_calendar(tmp_path: Path) -> None:
+    plant = tmp_path / "plant.toml"
+    people = "".join(f'[[person]]\nname = "{n}"\nmail = "{m}"\n' for n, m in PEOPLE.items())
+    plant.write_text(HEAD + people + '[rota]\ncalendar = "oncall.ics"\n', "utf-8")
+    assert "oncall.ics cannot be read: No such file" in calendar_findings(load(plant))[0].text
+    (tmp_path / "oncall.ics").write_text("nothing", "utf-8")
+    found = calendar_findings(load(plant))[0]
+    assert (found.level, found.key) == ("warning", "rota.calendar")
+    assert "there is no BEGIN:VCALENDAR in it" in found.text
+    (tmp_path / "oncall.ics").write_text(calendar(WEEKLY.replace("Ana", "Zoe")), "utf-8")
+    assert 'name nobody of the plant file: "On call: Zoe"' in calendar_findings(load(plant))[0].text
+    daily = WEEKLY.replace("FREQ=WEEKLY;BYDAY=MO,TU,WE,TH,FR", "FREQ=DAILY").replace("Ben (swapped)", "Cleo")
+    (tmp_path / "oncall.ics").write_text(calendar(daily), "utf-8")
+    assert calendar_findings(load(plant)) == []

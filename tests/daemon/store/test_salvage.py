@@ -15,6 +15,7 @@ from daemon.store.btree import Pages
 from daemon.store.errors import StoreBusy, StoreRefused, StoreUnknown
 from daemon.store.query import every
 from daemon.store.reader import Reader
+from daemon.store.records import Dealt
 from daemon.store.salvage import salvage
 from daemon.store.writer import Writer
 from tests.daemon.store.test_schema import of_version
@@ -23,7 +24,7 @@ from tests.support.stores import START_MS, Expected, begin, commit, made
 GROUPS = 400
 PAGE = 4096
 TABLES = ("scan_group", "journal", "standing", "blow", "act", "outbox", "snapshot", "calibration", "manual_reading",
-          "chain", "plant_version", "clock_segment", "clock_correction")  # fmt: skip
+          "chain", "plant_version", "clock_segment", "clock_correction", "notice", "dealer")  # fmt: skip
 
 
 async def filled(path: Path, groups: int = GROUPS) -> Expected:
@@ -33,6 +34,7 @@ async def filled(path: Path, groups: int = GROUPS) -> Expected:
     for one in expected.made:
         await commit(writer, one)
     await writer.add_event("a thing", "happened", START_MS)
+    await writer.deal(Dealt(kept={f"call {n}": '{"told":["Ana"]}' for n in range(20)}), START_MS)
     await writer.aclose()
     return expected
 
