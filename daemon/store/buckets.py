@@ -27,6 +27,10 @@ class Buckets(Protocol):
 
     def index(self, at_ms: int) -> int: ...
 
+    def indices(self, at_ms: list[int], shift_ms: int) -> list[int]:
+        """The index of each of many instants, moved by `shift_ms`."""
+        ...
+
     def begin(self, index: int) -> int:
         """When a stretch begins; it ends where the next one begins."""
         ...
@@ -52,6 +56,10 @@ class Even:
     def index(self, at_ms: int) -> int:
         return (at_ms - self.origin_ms) // self.step_ms
 
+    def indices(self, at_ms: list[int], shift_ms: int) -> list[int]:
+        moved, step = shift_ms - self.origin_ms, self.step_ms
+        return [(t + moved) // step for t in at_ms]
+
     def begin(self, index: int) -> int:
         return self.origin_ms + index * self.step_ms
 
@@ -75,6 +83,9 @@ class Days:
             self._index = day_of(at_ms, self.zone) // self.days
             self._from, self._until = self.begin(self._index), self.begin(self._index + 1)
         return self._index
+
+    def indices(self, at_ms: list[int], shift_ms: int) -> list[int]:
+        return [self.index(t + shift_ms) for t in at_ms]
 
     def begin(self, index: int) -> int:
         return midnight_ms(index * self.days, self.zone)

@@ -225,10 +225,16 @@ class History:
         use = self.tags.use(part.plant, ask.tag)
         assert use is not None
         assert part.told is not None
-        index = ask.buckets.index
-        where = [index(b + ask.shift_ms) for b in part.begin[i:j]]
+        where = ask.buckets.indices(part.begin[i:j], ask.shift_ms)
         rows = part.told[i:j]
         cuts = [0, *(k for k in range(1, len(where)) if where[k] != where[k - 1]), len(where)]
+        if None not in rows and all(t[6] for t in rows):  # type: ignore[index]
+            seen, least, greatest, first, last, total, count, good = zip(*rows, strict=True)
+            for a, b in pairwise(cuts):
+                counts = sum(seen[a:b]), sum(count[a:b]), sum(good[a:b])
+                ends = min(least[a:b]), max(greatest[a:b]), first[a], last[b - 1]
+                yield where[a], use.figures(*counts, *ends, sum(total[a:b]))
+            return
         for a, b in pairwise(cuts):
             told = [t for t in rows[a:b] if t is not None and t[0]]
             if told:

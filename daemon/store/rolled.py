@@ -21,7 +21,7 @@ from daemon.store.rolling import HOUR_MS, MINUTE_MS, TABLES, Grid
 from daemon.store.source import Stretch
 from daemon.store.tagged import Tags, Use
 
-SLICE: Final = 1000
+SLICE: Final = 2000
 
 Told = tuple[Any, ...]
 """Of a tag: seen, least, greatest, first, last, sum, count, good, in counts or base units."""
