@@ -81,6 +81,9 @@ NEVER_SHELVED: Final[frozenset[str]] = frozenset(
 )
 """What nobody puts aside: it stands until its condition is gone."""
 
+WATCHED: Final[tuple[str, ...]] = ("water_level", "steam_pressure", "probe_temperature")
+"""Analogue signals of a boiler that may have limits of their own."""
+
 NEVER_OFF: Final[frozenset[str]] = frozenset({"low_water", "high_water", "cutoff_test_failed"})
 """Kinds that no setting can switch off."""
 

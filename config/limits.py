@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from config import units
-from config.model import Analogue, Boiler
+from config.model import Boiler, Watched
 
 HIGH_ABOVE: Final = 1.10  # times the set point
 VERY_HIGH_ABOVE: Final = 1.25  # times the set point
@@ -63,14 +63,19 @@ def conductivity_limits(boiler: Boiler) -> Limits:
 
 @dataclass(frozen=True, slots=True)
 class AnalogueLimits:
-    """Limits of an [[analogue]] in the base unit of its range (as written where the unit is not known)."""
+    """Limits of an [[analogue]], or of a boiler's own signal, in the base unit of its range.
+
+    As written where the unit is not known.
+    """
 
     high: float | None
     low: float | None
     deadband: float
+    rate: float | None = None  # an hour
+    factor: float = 1.0  # base units in one unit as written
 
 
-def analogue_limits(analogue: Analogue, altitude: float = 0.0) -> AnalogueLimits:
+def analogue_limits(analogue: Watched, altitude: float = 0.0) -> AnalogueLimits:
     """`high`, `low` and `deadband` are written in the unit of the range; here in its base unit, like the readings.
 
     `altitude` of the site in m (`plant.plant.altitude`), for absolute pressures.
@@ -82,4 +87,5 @@ def analogue_limits(analogue: Analogue, altitude: float = 0.0) -> AnalogueLimits
     def base(value: float | None) -> float | None:
         return None if value is None else units.in_base(value, unit, atmosphere_kpa=air)
 
-    return AnalogueLimits(base(analogue.high), base(analogue.low), analogue.deadband * factor)
+    rate = None if analogue.rate is None else analogue.rate * factor
+    return AnalogueLimits(base(analogue.high), base(analogue.low), analogue.deadband * factor, rate, factor)

@@ -131,6 +131,17 @@ class Signal(Part):
     range: Range
 
 
+class Watched(Signal):
+    """An analogue signal with limits of its own, in the unit of its range."""
+
+    high: float | None = None
+    low: float | None = None
+    deadband: float = 0.0
+    delay: Time = 0.0
+    rate: Annotated[float, Field(gt=0)] | None = None  # in the unit of the range and an hour, up or down
+    rate_over: Annotated[Time, Positive] = 600.0  # s: the rate is an average of about so long
+
+
 class Contact(Part):
     """A dry contact and what it says when closed."""
 
@@ -269,9 +280,9 @@ class Boiler(Part):
     controller_alarm: AlarmContact | None = None
     controller_hand: HandContact | None = None
     sample_flow: FlowContact | None = None
-    water_level: Signal | None = None
-    steam_pressure: Signal | None = None
-    probe_temperature: Signal | None = None
+    water_level: Watched | None = None
+    steam_pressure: Watched | None = None
+    probe_temperature: Watched | None = None
     cutoff_test: tuple[CutoffTest, ...] = ()
     cutoff_test_every: Annotated[Time, Positive] | None = None  # a test that stops the burner is to be seen so often
     hand_blow: Annotated[Time, Positive] | None = None  # so long a blow by hand may show before it is mailed
@@ -319,16 +330,10 @@ class Chemical(Part):
     speed: Name | None = None  # an [[analogue]] in % that drives the pump
 
 
-class Analogue(Part):
+class Analogue(Watched):
     """[[analogue]]: any other 4-20 mA signal, with limits of its own in the unit of its range."""
 
     name: Name
-    channel: ChannelRef
-    range: Range
-    high: float | None = None
-    low: float | None = None
-    deadband: float = 0.0
-    delay: Time = 0.0
     serves: tuple[Name, ...] = ()
 
 

@@ -9,10 +9,13 @@ from collections.abc import Iterator
 from itertools import pairwise
 
 from config.findings import Found, Path
+from config.kinds import WATCHED
 from config.limits import Limits, analogue_limits, conductivity_limits
-from config.model import ConductivityInput
+from config.model import ConductivityInput, Watched
 from config.rules.view import View
 from config.units import System, plain, shown
+
+_LONGEST_AVERAGE = 86400.0
 
 
 def conductivity(v: View) -> Iterator[Found]:
@@ -131,8 +134,12 @@ def _say(value: float, system: System) -> str:
 
 def analogues(v: View) -> Iterator[Found]:
     """Limits of other signals: low < high, within the range, and a deadband narrower than the gap."""
-    for i, a in enumerate(v.plant.analogues):
-        path: Path = ("analogue", i)
+    watched: list[tuple[Path, str, Watched]] = [(("analogue", i), a.name, a) for i, a in enumerate(v.plant.analogues)]
+    for i, b in enumerate(v.plant.boilers):
+        for key in WATCHED:
+            if (x := getattr(b, key)) is not None:
+                watched.append((("boiler", i, key), f"{b.name}.{key}", x))
+    for path, name, a in watched:
         limits = analogue_limits(a, v.plant.plant.altitude)
         bottom, top = sorted((a.range.low, a.range.high))
         unit = f" {a.range.unit}".rstrip()
@@ -145,8 +152,12 @@ def analogues(v: View) -> Iterator[Found]:
                 yield Found(
                     (*path, key), f"{plain(written)}{unit} is not within the range: it can never be seen", "warning"
                 )
-        if a.high is None and a.low is None:
-            yield Found(path, f"no limits: {a.name} is recorded and never told", "note")
+        if a.rate_over > _LONGEST_AVERAGE:
+            yield Found((*path, "rate_over"), f"wants a day at most; found {a.rate_over / 3600:g} h")
+        if a.rate is None and "rate_over" in a.model_fields_set:
+            yield Found((*path, "rate_over"), "says nothing without rate", "note")
+        if path[0] == "analogue" and a.high is None and a.low is None and a.rate is None:
+            yield Found(path, f"no limits: {name} is recorded and never told", "note")
 
 
 RULES = (conductivity, analogues)

@@ -220,8 +220,11 @@ class AnalogueLimit:
     limit: float
     above: bool
     deadband: float
+    steams: int = -1  # the boiler that has to steam for it, -1: judged at any time
 
     def judge(self, s: Senses, c: AlarmCell) -> bool | None:
+        if self.steams >= 0 and s.boilers[self.steams].state.state != STEAMING:
+            return False  # a boiler that is off is cold and has no pressure
         v = s.values[self.slot]
         c.limit = self.limit
         if v is None or quality(s.reasons[self.slot]) is Quality.BAD:

@@ -71,7 +71,7 @@ class TestNotSeen:
         cut = s.boilers[self.boiler].cutoff
         agreed = f"agreed: every {minutes(self.wiring.cutoff.every_ms)}"
         if cut.proven_at:
-            text = f"last test at which the burner was seen to stop: {minutes(s.at - cut.proven_at)} ago; {agreed}"
+            text = f"last test at which the burner was seen going out: {minutes(s.at - cut.proven_at)} ago; {agreed}"
         else:
             text = (
                 f"no test at which the burner stopped was seen in {minutes(s.at - cut.since_at)} of watching; {agreed}"

@@ -9,8 +9,9 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
+from config.kinds import WATCHED
 from config.limits import analogue_limits
-from config.model import AlarmSetting, Plant
+from config.model import AlarmSetting, Plant, Watched
 from daemon.alarms.by_hand import SAFETY_DEVICES, OutOfRange, Overdue, SafetyTestFailed
 from daemon.alarms.calibration import CalibrationDue
 from daemon.alarms.condition import Alarm, Condition
@@ -20,6 +21,7 @@ from daemon.alarms.cutoff import BurnerFiresOn, LowWater, TestNotSeen
 from daemon.alarms.feedwater import QualityChanged
 from daemon.alarms.idle import IDLE_MS, BlowdownWhileOff, ControllerIdle, FeedWhileOff
 from daemon.alarms.kinds import KINDS
+from daemon.alarms.moving import RateLimit
 from daemon.alarms.service import LinkDown, ModuleSilent, Reported
 from daemon.alarms.signal import Fouling, Stepped, Verdict
 from daemon.alarms.valve import OverTime, StuckOpen, StuckShut
@@ -60,7 +62,7 @@ def alarms_of(plant: Plant, w: Wiring) -> tuple[Alarm, ...]:
                 on_delay_ms=on_ms,
                 off_delay_ms=off_ms if least_ms >= 0 else 0,
                 priority=setting.priority or k.priority,
-                unit=condition.unit if isinstance(condition, (AnalogueLimit, OutOfRange)) else k.unit,
+                unit=condition.unit if isinstance(condition, (AnalogueLimit, OutOfRange, RateLimit)) else k.unit,
                 boiler=boiler,
                 suppressed_when_off=k.suppressed_when_off and boiler >= 0 and not k.never_hidden,
                 never_hidden=k.never_hidden,
@@ -90,11 +92,14 @@ def _rows(plant: Plant, w: Wiring) -> Iterator[_Row]:
     slots = {t.name: w.tag_slots[k][1] for k, t in enumerate(w.tags)}
     unit_of = {t.name: t.unit for t in w.tags}
     for a in plant.analogues:
-        limits, delay = analogue_limits(a, plant.plant.altitude), round(a.delay * 1000)
-        for kind, limit, above in (("analogue_high", limits.high, True), ("analogue_low", limits.low, False)):
-            if limit is not None:
-                condition = AnalogueLimit(slots[a.name], unit_of[a.name], limit, above, limits.deadband)
-                yield a.name, kind, "", condition, -1, delay
+        yield from _watched(plant, a, (a.name, ""), slots[a.name], unit_of[a.name], -1)
+    for i, boiler in enumerate(plant.boilers):
+        for key in WATCHED:
+            signal: Watched | None = getattr(boiler, key)
+            if signal is not None:  # a water level is judged at any time
+                steams = -1 if key == "water_level" else i
+                tag = f"{boiler.name}.{key}"
+                yield from _watched(plant, signal, (boiler.name, key), slots[tag], unit_of[tag], steams)
     boiler_of = {b.name: i for i, b in enumerate(w.boilers)}
     for rule in plant.tests:
         if rule.low is not None or rule.high is not None:
@@ -112,6 +117,19 @@ def _rows(plant: Plant, w: Wiring) -> Iterator[_Row]:
             yield link, "link_down", "", LinkDown(on_it), -1, 0
     for f, kind in enumerate(FACTS):
         yield LOGGER, kind, "", Reported(f), -1, -1
+
+
+def _watched(plant: Plant, a: Watched, who: tuple[str, str], slot: int, unit: str, steams: int) -> Iterator[_Row]:
+    """Limits of a signal of its own. `steams`: the boiler without whose steam a low reading is none."""
+    limits, delay = analogue_limits(a, plant.plant.altitude), round(a.delay * 1000)
+    if limits.high is not None:
+        yield who[0], "analogue_high", who[1], AnalogueLimit(slot, unit, limits.high, True, limits.deadband), -1, delay
+    if limits.low is not None:
+        condition = AnalogueLimit(slot, unit, limits.low, False, limits.deadband, steams)
+        yield who[0], "analogue_low", who[1], condition, -1, delay
+    if a.rate is not None:
+        rate = RateLimit(slot, f"{a.range.unit}/h".lstrip(), a.rate, round(a.rate_over * 1000), limits.factor)
+        yield who[0], "analogue_rate", who[1], rate, -1, delay
 
 
 def _boiler_rows(plant: Plant, i: int, b: BoilerWiring) -> Iterator[_Row]:

@@ -14,6 +14,11 @@ JUDGED: Final = {
     "LoopFault": "the probe's current, by the limits of NAMUR NE 43",
     "ProbeOpen": "the signal rests at the bottom of its range while sample flows and the boiler steams",
     "AnalogueLimit": "the signal's value against its limit, at every poll; a bad reading says nothing",
+    "RateLimit": "the slope of the signal's average against its limit, at every poll; a bad reading says nothing",
+    "LowWater": "the contact, debounced, at every poll, last read on too; only what is seen to be a declared test of "
+    "the cut-off is held back, for its stated time",
+    "BurnerFiresOn": "the burner's contact while the low water contact is on, against the time a burner may take",
+    "TestNotSeen": "time since the burner last went out at a low water contact, against the plant's own interval",
     "ContactSays": "the contact, debounced, at every poll; one that cannot be read says nothing, but a water level "
     "contact last read on stays on",
     "InterlockOpen": "the limit circuit is open, or the burner has been silent for so long that the boiler is off",

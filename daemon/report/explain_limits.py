@@ -11,6 +11,7 @@ from daemon.alarms.conductivity import AnalogueLimit, Limit
 from daemon.alarms.contacts import ShortCycling
 from daemon.alarms.feedwater import QualityChanged
 from daemon.alarms.idle import INTERVALS, ControllerIdle, FeedWhileOff
+from daemon.alarms.moving import CLEARS_AT, RateLimit
 from daemon.alarms.signal import BETTER
 from daemon.alarms.valve_wear import LeakByHeat, LeakByMeter, SlowValve
 from daemon.core.say import minutes
@@ -76,18 +77,37 @@ def _conductivity(scene: Scene, alarm: Alarm) -> list[Step]:
 def _analogue(scene: Scene, alarm: Alarm) -> list[Step]:
     x = alarm.condition
     assert isinstance(x, AnalogueLimit)
-    i = next(k for k, a in enumerate(scene.plant.analogues) if a.name == alarm.target)
-    key = "high" if x.above else "low"
+    key, at = "high" if x.above else "low", _signal(scene, alarm)
     back = x.limit - x.deadband if x.above else x.limit + x.deadband
     return [
-        Step("Limit", (f"written: {scene.both(x.limit, x.unit)}",), source=scene.places.where("analogue", i, key)),
+        Step("Limit", (f"written: {scene.both(x.limit, x.unit)}",), source=scene.places.where(*at, key)),
         Step(
             "Deadband",
             (
                 f"{scene.both_difference(x.deadband, x.unit)}: it clears {'below' if x.above else 'above'} "
                 f"{scene.both(back, x.unit)}",
             ),
-            source=scene.places.or_default("analogue", i, "deadband"),
+            source=scene.places.or_default(*at, "deadband"),
+        ),
+    ]
+
+
+def _signal(scene: Scene, alarm: Alarm) -> tuple[str | int, ...]:
+    """Where in the plant file a signal with limits of its own stands: an [[analogue]], or one of a boiler."""
+    if alarm.name:
+        return "boiler", next(k for k, b in enumerate(scene.plant.boilers) if b.name == alarm.target), alarm.name
+    return "analogue", next(k for k, a in enumerate(scene.plant.analogues) if a.name == alarm.target)
+
+
+def _rate(scene: Scene, alarm: Alarm) -> list[Step]:
+    x, at = alarm.condition, _signal(scene, alarm)
+    assert isinstance(x, RateLimit)
+    return [
+        Step("Limit", (f"written: {x.limit:g} {x.unit}, up or down",), source=scene.places.where(*at, "rate")),
+        Step(
+            "Average",
+            (f"the slope of a first-order average over {minutes(x.over_ms)}", f"it clears below {CLEARS_AT:g} of it"),
+            source=scene.places.or_default(*at, "rate_over"),
         ),
     ]
 
@@ -176,6 +196,7 @@ def _given(scene: Scene, kind: str, key: str) -> str:
 _LIMITS: Final[Mapping[str, Callable[[Scene, Alarm], list[Step]]]] = {
     "Limit": _conductivity,
     "AnalogueLimit": _analogue,
+    "RateLimit": _rate,
     "ShortCycling": _cycling,
     "ControllerIdle": _patience,
     "FeedWhileOff": _patience,

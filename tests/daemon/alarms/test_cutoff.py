@@ -15,6 +15,7 @@ from config.load import loads
 from daemon.engine import dump, restore
 from daemon.measure.cutoff import MOST, Window
 from tests.support.feed import HEAD, START_MS, Feed, boiler, plant, same
+from tests.support.wording import forbidden
 
 LEVELS = 'low_water = { contact = "m.low", closed_means = "low" }\n'
 BURNER = 'burner = { contact = "m.alarm", closed_means = "firing" }\n'
@@ -145,7 +146,7 @@ def test_no_test_seen_for_longer_than_agreed() -> None:
     raised = feed.last("cutoff_test_not_seen")
     assert raised.event == "raised"
     assert raised.evidence.startswith(
-        "last test at which the burner was seen to stop: 25 h 01 min ago; agreed: every 24 h 00 min"
+        "last test at which the burner was seen going out: 25 h 01 min ago; agreed: every 24 h 00 min"
     )
     feed.run(20, low=1, alarm=0).run(120, low=0)
     assert feed.last("cutoff_test_not_seen").event == "returned"
@@ -194,3 +195,15 @@ def test_errors_in_the_plant_file(more: str, said: str) -> None:
 def test_a_promise_that_only_a_burner_keeps_wants_one() -> None:
     with pytest.raises(PlantFileError, match="wants a burner contact of B1"):
         loads(HEAD + boiler(more=LEVELS + 'cutoff_test_every = "1 d"\n'))
+
+
+def test_what_is_said_of_tests_tells_nobody_to_do_anything() -> None:
+    logs = [
+        fired().run(20, low=1, alarm=0).run(60, low=0),
+        fired().run(40, low=1).run(20, alarm=0).run(120, low=0),
+        Feed(TESTED, every_s=2.0).run(300, alarm=0).run(20, low=1).run(60, low=0),
+        fired(UNTESTED).run(20, low=1, alarm=0).run(120, low=0),
+    ]
+    texts = [e.evidence for feed in logs for e in feed.entries]
+    assert len(texts) > 6
+    assert not [(text, found) for text in texts if (found := forbidden(text))]
