@@ -6,13 +6,14 @@ May import: config, daemon.core, daemon.notify.telling, daemon.store, daemon.app
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import datetime, tzinfo
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from config.model import Plant
-from daemon.core.say import System, minutes, say
+from daemon.core.outcome import Entry
+from daemon.core.say import System, say
 from daemon.notify.roster import zone_of
 from daemon.notify.telling import BoilerDay, Daily
 
@@ -45,11 +46,25 @@ def _stored(store: Path, plant: Plant, from_ms: int, to_ms: int) -> dict[str, An
         for b in reader.blows(from_ms, to_ms):
             n, ms = blows.get(b.boiler, (0, 0))
             blows[b.boiler] = n + 1, ms + b.open_ms
-        zone, over = zone_of(plant), []
-        for e in reader.journal(from_ms, to_ms):
-            if e.event == "returned" and e.occurrence:
-                over.append(f"{e.occurrence} {e.target}: {_title(e.kind)}, over at {_clock(e.at_ms, zone)}")
-        return {"blows": blows, "over": tuple(over), "head": say_head(*reader.head()), "copy": copied_so_far(reader)}
+        over = over_lines([e for e in reader.journal(from_ms, to_ms) if e.event == "returned"], zone_of(plant))
+        return {"blows": blows, "over": over, "head": say_head(*reader.head()), "copy": copied_so_far(reader)}
+
+
+def over_lines(returns: Sequence[Entry], zone: tzinfo) -> tuple[str, ...]:
+    """What is over, a line for each alarm however often it came; in the order in which they last ended."""
+    last: dict[tuple[str, str, str], list[Entry]] = {}
+    for e in returns:
+        if e.occurrence:
+            key = e.target, e.kind, e.name
+            last[key] = [*last.pop(key, []), e]
+    out = []
+    for (target, kind, name), found in last.items():
+        what = f"{target}: {_title(kind)}" + (f" ({name})" if name else "")
+        at = _clock(found[-1].at_ms, zone)
+        once = len(found) == 1
+        number = f"{found[-1].occurrence} " if once else ""
+        out.append(f"{number}{what}, over at {at}" if once else f"{what}, {len(found)} times, last over at {at}")
+    return tuple(out)
 
 
 def daily(
@@ -72,6 +87,8 @@ def daily(
     lines = [
         f"{a.occurrence} {a.target}: {_lower(a.title)}, since {_clock(a.since_ms, zone)}, {a.meaning}" for a in standing
     ]
+    if left := [a for a in view.alarms if a.state not in _STANDING and "unacknowledged" in a.state]:
+        lines.append(f"cleared, and nobody has confirmed: {', '.join(str(a.occurrence) for a in left)}")
     lines += [
         f"{s.target}: {s.what} until {_clock(s.until_ms, zone)} by {s.by}" + (f" ({s.why})" if s.why else "")
         for s in view.said
@@ -137,7 +154,7 @@ def _calibrations(view: View, plant: Plant, now_ms: int, zone: tzinfo) -> list[s
         if every is None:
             continue
         if not v.calibrated_ms:
-            out.append(f"{b.name} conductivity: no calibration on record, wanted every {minutes(round(every * 1000))}")
+            out.append(f"{b.name} conductivity: no calibration on record, wanted every {every / 86400:.0f} days")
         elif now_ms - v.calibrated_ms >= every * 1000:
             out.append(f"{b.name} conductivity: calibration due, the last one was on {_clock(v.calibrated_ms, zone)}")
     return out

@@ -13,7 +13,6 @@ from typing import Final
 from config.model import Plant
 from daemon.alarms.kinds import KINDS
 from daemon.core.outcome import Notice
-from daemon.core.reasons import Quality, quality
 from daemon.core.say import minutes, say
 from daemon.engine import State
 from daemon.notify.roster import zone_of
@@ -21,7 +20,7 @@ from daemon.notify.roster import zone_of
 STOPPED: Final = "the service was stopped in order"
 ENDED: Final = "the service ended without being stopped: power cut, crash or a kill"
 BOOTED: Final = "the PC itself was started anew meanwhile: power cut, restart or update"
-_QUIET: Final = ("normal", "suppressed by design", "out of service", "shelved")
+_STANDS: Final = ("unacknowledged", "acknowledged")
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,7 +29,7 @@ class Watched:
 
     at_ms: int
     alarms: tuple[tuple[int, str], ...]
-    totals: tuple[tuple[str, str, float], ...]  # meter, what it measures, m3; those that are known
+    totals: tuple[tuple[str, str, float, int], ...]  # meter, what it measures, m3, when it was last read (elapsed ms)
 
 
 def watched(plant: Plant, state: State | None) -> Watched | None:
@@ -41,14 +40,11 @@ def watched(plant: Plant, state: State | None) -> Watched | None:
     alarms = tuple(
         (c.occurrence, f"{a.target} {KINDS[a.kind].title.lower()}")
         for a, c in zip(state.programme.alarms, state.cells.alarms, strict=True)
-        if c.state not in _QUIET and a.kind != "logger_gap"
+        if c.state in _STANDS and a.kind != "logger_gap"
     )
     measures = {m.name: m.measures for m in plant.meters}
-    totals = tuple(
-        (m.name, measures.get(m.name, ""), s.counters[m.slot].volume(m.spec))
-        for m in w.meters
-        if quality(max(s.counter_reasons[m.slot], 0)) is not Quality.BAD
-    )
+    counters = ((m, s.counters[m.slot]) for m in w.meters)
+    totals = tuple((m.name, measures.get(m.name, ""), c.volume(m.spec), c.last_elapsed_ms) for m, c in counters)
     return Watched(s.at, alarms, totals)
 
 
@@ -72,11 +68,11 @@ def gap_text(plant: Plant, before: Watched | None, after: Watched, why: str) -> 
     said.append(why or "why is not known")
     said.append(f"stood before: {_list(before.alarms)}")
     said.append(f"stands now: {_list(after.alarms)}")
-    old = {name: m3 for name, _, m3 in before.totals}
+    old = {name: (m3, read) for name, _, m3, read in before.totals}
     passed = [
-        f"{name} {say(m3 - old[name], 'm3 gas' if measures == 'fuel' else 'm3', plant.plant.units)}"
-        for name, measures, m3 in after.totals
-        if name in old
+        f"{name} {say(m3 - old[name][0], 'm3 gas' if measures == 'fuel' else 'm3', plant.plant.units)}"
+        for name, measures, m3, read in after.totals
+        if name in old and read > old[name][1] >= 0
     ]
     said.append(f"counted meanwhile: {', '.join(passed)}" if passed else "no meter tells what passed meanwhile")
     return "; ".join(said)
