@@ -47,7 +47,7 @@ def mail_test(
     if as_json:
         print(json.dumps(answer))
     elif answer["state"] == "sent":
-        print(f"The mail to {answer['to']} was taken. The server said: {answer['said'] or '(nothing)'}")
+        print(f"The mail to {answer['to']} was taken: {answer['said'] or '(nothing was said)'}")
     elif answer["state"] == "refused":
         print(f"The mail to {answer['to']} was refused: {answer['said']}", file=sys.stderr)
     else:

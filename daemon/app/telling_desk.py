@@ -52,7 +52,8 @@ class TellingDesk:
         for look in range(PATIENCE_LOOKS):
             state, note = await asyncio.to_thread(_row, self._store, key)
             if state in ("sent", "refused"):
-                return {"state": state, "said": note, "to": person.mail}
+                as_file = "there is no [mail] in the plant file, so it was written as a file and sent to nobody"
+                return {"state": state, "said": note if plant.mail else as_file, "to": person.mail}
             if note != said or not look % 50:
                 said = note
                 await progress({"state": state or "not yet stored", "said": note})

@@ -324,9 +324,8 @@ class Sender:
         message = compose(telling, self._plant, now_ms=self._clock.now_ms(), demo_speed=self._speed, host=self._host)
         if post is not None:
             return await post.deliver(message, row.recipient)
-        name = file_of(telling, self._plant)
-        await asyncio.to_thread(write, message, self._outbox, name)
-        return f"written to {name}"
+        await asyncio.to_thread(write, message, self._outbox, file_of(telling, self._plant))
+        return ""
 
     def _telling(self, row: MailRow | Queued) -> Telling:
         """What a row tells; one with a bare notice is from memory, or of an earlier version."""

@@ -6,6 +6,7 @@ way to the raise). May import: as `explain`.
 
 from __future__ import annotations
 
+import json
 from typing import Final
 
 from daemon.alarms.condition import Alarm, AlarmCell
@@ -271,16 +272,33 @@ def _history(scene: Scene, entries: tuple[Entry, ...]) -> Step:
 def _mails(scene: Scene, number: int) -> Step:
     rows = []
     for mail in scene.reader.mails():
-        if not mail.key.startswith(f"{number}."):
+        if not (events := _of_alarm(mail.key, mail.body, number)):
             continue
-        event = mail.key.partition(".")[2].partition(">")[0]
         done = f" {scene.clock(mail.done_ms)}" if mail.done_ms is not None else ""
-        rows.append(f"{event}: {mail.recipient}, {mail.state}{done}{f' ({mail.note})' if mail.note else ''}")
+        rows.append(f"{events}: {mail.recipient}, {mail.state}{done}{f' ({mail.note})' if mail.note else ''}")
+    for notice in scene.reader.notices():
+        if notice.dealt_ms is None and notice.key.startswith(f"{number}."):
+            rows.append(f"{notice.key.partition('.')[2]}: not told yet (quiet hours, a flood, or no mail server)")
     return Step(
         "Who was mailed",
         () if rows else ("nobody: this kind of alarm is not mailed, or was not told",),
         rows=tuple(rows),
     )
+
+
+def _of_alarm(key: str, body: str, number: int) -> str:
+    """What a stored mail told of an alarm: "raised", "raised (reminder)"; "" when it told nothing of it."""
+    told = json.loads(body).get("telling")
+    if told is None:  # of an earlier version: one notice, and its number in the key
+        return key.partition(".")[2].partition(">")[0] if key.startswith(f"{number}.") else ""
+    notices = told.get("notices", ())
+    events = [str(n["event"]) for n in notices if n["occurrence"] == number]
+    if not events:
+        return ""
+    why = [w for w in (told["why"] if told["why"] != "news" else "", "short copy" if told.get("short") else "") if w]
+    if len(notices) > 1:
+        why.append(f"with {len(notices) - 1} more")
+    return " and ".join(events) + (f" ({', '.join(why)})" if why else "")
 
 
 def _means(kind: str) -> Step:

@@ -32,7 +32,7 @@ def test_a_test_mail_goes_the_whole_way_and_status_says_who_is_on_duty(postbox: 
             service.wait_groups(2)
             done = waterside("mail", "test", "facilities", "--store", str(store))
             assert done.returncode == 0, done.stderr
-            assert "The mail to facilities@quillmarsh.example was taken. The server said: OK id=" in done.stdout
+            assert "The mail to facilities@quillmarsh.example was taken: OK id=" in done.stdout
             wrong = waterside("mail", "test", "Cleo", "--store", str(store))
             assert wrong.returncode == 1
             assert "no person 'Cleo' in the plant file. Known: On call, Facilities." in wrong.stderr

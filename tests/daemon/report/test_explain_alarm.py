@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from pathlib import Path
 
@@ -11,7 +12,7 @@ from daemon.app.stepping import advance
 from daemon.core.outcome import Entry
 from daemon.engine.alarm_list import alarms_of
 from daemon.measure.wiring import wire
-from daemon.report.explain_alarm import explain_alarm
+from daemon.report.explain_alarm import _of_alarm, explain_alarm
 from daemon.report.explain_kinds import judged
 from daemon.report.explain_made import Unknown
 from daemon.report.explain_parts import Explained
@@ -118,3 +119,15 @@ def test_every_condition_of_the_demo_is_said_in_words() -> None:
     for alarm in alarms_of(plant, wire(plant)):
         assert len(judged(alarm)) > 20 and "`" not in judged(alarm)
         assert not forbidden(judged(alarm))
+
+
+def test_a_mail_about_several_alarms_or_a_reminder_is_told_of_each() -> None:
+    def body(why: str, *numbers: int, short: bool = False) -> str:
+        notices = [{"occurrence": n, "event": "raised"} for n in numbers]
+        return json.dumps({"telling": {"why": why, "notices": notices, "short": short}, "by": "duty"})
+
+    assert _of_alarm("x>a@quillmarsh.example", body("news", 7, 8, 9), 8) == "raised (with 2 more)"
+    assert _of_alarm("x>a@quillmarsh.example", body("reminder", 7), 7) == "raised (reminder)"
+    assert _of_alarm("x>a@quillmarsh.example", body("news", 7, short=True), 7) == "raised (short copy)"
+    assert _of_alarm("7.raised>a@quillmarsh.example", body("news", 70), 7) == ""
+    assert _of_alarm("7.raised>a@quillmarsh.example", "{}", 7) == "raised"  # of an earlier version
