@@ -39,7 +39,6 @@ BAD: Final = frozenset(reason for reason, q in QUALITY.items() if q is Quality.B
 FIELDS: Final = 7  # numbers a channel
 _NOTHING: Final = (0, 0, 0, 0, 0.0, 0, 0)
 _MANY: Final = struct.Struct("<dddddIII")
-_EFFORT: Final = 3  # half the size; more effort saves little more
 _U16: Final = struct.Struct("<H")
 _F64: Final = struct.Struct("<d")
 
@@ -138,27 +137,23 @@ class FigureLayout:
         self._sizes = [self._places[i][0][1] - 4 if n else 0 for i, n in enumerate(self.modules)]
         self.size = self._packed.size
         self._tags = raw_tags(plant)
-        self._lines: dict[tuple[int, int], Line] | None = None
+        self._lines: list[list[Line | None]] | None = None
 
     @property
-    def _loops(self) -> dict[tuple[int, int], Line]:
+    def _loops(self) -> list[list[Line | None]]:
         """The line of each channel that is read as a loop; made when figures are first reckoned, not to read them."""
         if self._lines is None:
             first: dict[tuple[int, int], RawTag] = {}
             for tag in self._tags:
                 first.setdefault((tag.module, tag.channel), tag)
-            self._lines = {
-                k: line(tag)
-                for k, tag in first.items()
-                if tag.kind == "analogue" and not (tag.range is not None and tag.range.direct)
-            }
+            self._lines = [[_loop_of(first[m, c]) for c in range(n)] for m, n in enumerate(self.modules)]
         return self._lines
 
     # ------------------------------------------------------------------ reckoning
 
     def has_value(self, module: int, channel: int, count: Count) -> bool:
         """False for a count of a loop that is open or short, whatever the verdict says beside it."""
-        loop = self._loops.get((module, channel))
+        loop = self._loops[module][channel]
         return loop is None or loop.reason(count) not in BAD
 
     def reckon(
@@ -194,7 +189,7 @@ class FigureLayout:
         else:
             good = [column.count(0) for column in zip(*reasons, strict=True)]
         out: list[Count] = []
-        loops = self._loops
+        loops = self._loops[module]
         for c, column in enumerate(zip(*rows, strict=True)):
             sound: Sequence[Count]
             if c in bad:
@@ -205,7 +200,7 @@ class FigureLayout:
                 out += _NOTHING
                 continue
             good_here, low, high = good[c], min(sound), max(sound)
-            loop = loops.get((module, c))
+            loop = loops[c]
             if loop is not None and not (loop.good_min <= low and high <= loop.good_max):
                 kept = [
                     (v, row[c])
@@ -253,7 +248,7 @@ class FigureLayout:
         """To bytes, compressed for a minute (`level` 0). PackingError when something does not fit."""
         try:
             made = self._packed.pack(*body.channels) + _pack_told(body.derived)
-            return made if level else zlib.compress(made, _EFFORT)
+            return made if level else squeezed(made)
         except (struct.error, OverflowError) as e:
             raise PackingError(f"figures do not fit: {e}") from e
 
@@ -288,6 +283,17 @@ class FigureLayout:
         if tag not in tags:
             return None
         return _MANY.unpack_from(packed, at + 2 + 2 * m + tags.index(tag) * _MANY.size)
+
+
+def _loop_of(tag: RawTag) -> Line | None:
+    direct = tag.range is not None and tag.range.direct
+    return line(tag) if tag.kind == "analogue" and not direct else None
+
+
+def squeezed(body: bytes) -> bytes:
+    """The bytes of a minute compressed: half the size. A small window, since a large one is cleared every time."""
+    packer = zlib.compressobj(1, zlib.DEFLATED, 12, 6)
+    return packer.compress(body) + packer.flush()
 
 
 def plain(packed: bytes, level: int) -> bytes:

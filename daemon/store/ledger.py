@@ -50,6 +50,7 @@ WAL_PAGES: Final = 1000  # checkpoint after 4 MB of log
 WAL_LIMIT: Final = 16 << 20  # bytes the log file may keep after a long reader
 
 _ONE_GROUP: Final = f"BEGIN IMMEDIATE; {rows.INSERT_GROUP}; COMMIT"
+_AND_MINUTE: Final = f"BEGIN IMMEDIATE; {rows.INSERT_GROUP}; {INSERT[0]}; COMMIT"
 
 
 class Ledger:
@@ -197,27 +198,46 @@ class Ledger:
         )
         stored = (group.scans, outcome.verdicts, outcome.derived)
         closed: Closing | None = None
-        if (
-            more
-            or not self._fresh
-            or segment != self._segment_seen
-            or not self._roller.belongs(segment, group.plant, group.at_ms)
-        ):
+        if more or not self._fresh or segment != self._segment_seen:
             closed = self._write(lambda db: self._commit_more(db, row, group, outcome, mails, snapshot, notices))
         else:
-            self._check_next(group)
-            try:
-                self._db.execute(_ONE_GROUP, row)
-            except BaseException as e:
-                self._failed(e)
-                raise
-            self._fold()
+            closed = self._commit_group(group, row)
         if closed is None:
             self._roller.add(number, stored)
         else:
             self._roller.begin(closed, segment, group.plant, group.at_ms, number, stored)
         self._last = Last(number, group.at_ms, group.elapsed_ms, segment, group.plant)
         self._segment_seen = segment
+
+    def _commit_group(self, group: Group, row: tuple[Any, ...]) -> Closing | None:
+        """A group that leads to nothing but, at most, the end of a minute: one call of SQLite."""
+        self._check_next(group)
+        closed: Closing | None = None
+        sql, values = _ONE_GROUP, row
+        if not self._roller.belongs(group.segment, group.plant, group.at_ms):
+            closed = self._roller.closing(group.segment, group.plant, group.at_ms)
+            if len(closed.rows) > 1:
+                return self._write(lambda db: self._insert(db, group, row))
+            if closed.rows:
+                sql, values = _AND_MINUTE, (*row, *closed.rows[0][1])
+        try:
+            self._db.execute(sql, values)
+        except BaseException as e:
+            self._failed(e)
+            raise
+        self._fold()
+        return closed
+
+    def _insert(self, db: apsw.Connection, group: Group, row: tuple[Any, ...]) -> Closing | None:
+        """The row of a group and those of what its coming closes; None where it is of the open minute."""
+        self._check_next(group)
+        db.execute(rows.INSERT_GROUP, row)
+        if self._roller.belongs(group.segment, group.plant, group.at_ms):
+            return None
+        closed = self._roller.closing(group.segment, group.plant, group.at_ms)
+        for level, figures in closed.rows:
+            db.execute(INSERT[level], figures)
+        return closed
 
     def _check_next(self, group: Group) -> None:
         """Raise StoreRefused unless the group follows the last one."""
@@ -248,13 +268,7 @@ class Ledger:
         notices: Sequence[NoticeRow],
     ) -> Closing | None:
         """All that goes with a group; what its coming closes, None where it is of the open minute."""
-        self._check_next(group)
-        db.execute(rows.INSERT_GROUP, row)
-        closed: Closing | None = None
-        if not self._roller.belongs(group.segment, group.plant, group.at_ms):
-            closed = self._roller.closing(group.segment, group.plant, group.at_ms)
-            for level, figures in closed.rows:
-                db.execute(INSERT[level], figures)
+        closed = self._insert(db, group, row)
         if group.segment != self._segment_seen:
             db.execute(
                 "UPDATE clock_segment SET first_group = ? WHERE segment = ? AND first_group IS NULL",

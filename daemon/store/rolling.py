@@ -47,21 +47,24 @@ Stored = tuple[tuple[Scan, ...], Verdicts, tuple[Derived, ...]]
 class Grid:
     """Which minute, hour and day an instant of a plant's version belongs to."""
 
-    __slots__ = ("cuts_hours", "zone")
+    __slots__ = ("_day", "_from", "_hour", "_until", "cuts_hours", "zone")
 
     def __init__(self, plant: Plant) -> None:
         self.zone = ZoneInfo(plant.plant.zone)
         self.cuts_hours = _cuts_hours(plant.plant.zone)
         """Whether the plant's midnight may lie within an hour."""
+        self._from = self._until = self._hour = self._day = 0  # the hour asked for last: mostly the next one asked for
 
     def begins(self, at_ms: int) -> tuple[int, int, int]:
         """When the minute, the hour and the day of an instant begin.
 
         An hour that the plant's midnight cuts (a zone of half hours) is two: each belongs to one day.
         """
-        minute = at_ms - at_ms % MINUTE_MS
-        day = midnight_ms(day_of(at_ms, self.zone), self.zone)
-        return minute, max(at_ms - at_ms % HOUR_MS, day), day
+        if not self._from <= at_ms < self._until:
+            day = midnight_ms(day_of(at_ms, self.zone), self.zone)
+            hour = max(at_ms - at_ms % HOUR_MS, day)
+            self._from, self._until, self._hour, self._day = hour, self.end(1, hour), hour, day
+        return at_ms - at_ms % MINUTE_MS, self._hour, self._day
 
     def end(self, level: int, begin_ms: int) -> int:
         """When a minute (0), an hour (1) or a day (2) that begins then ends."""

@@ -5,7 +5,6 @@
 
 from __future__ import annotations
 
-import zlib
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Final
@@ -16,7 +15,7 @@ import numpy as np
 from config.load import PlantText, loads
 from daemon.core.scan import Scan
 from daemon.store import rows, schema
-from daemon.store.figures import FigureLayout
+from daemon.store.figures import FigureLayout, squeezed
 from daemon.store.packing import Layout
 from daemon.store.rolling import INSERT, Grid
 from tests.bench.signals import ANALOGUE, CONTACTS, COUNTERS, T0_MS, Array, Chunk, Signals, plant_text
@@ -126,7 +125,7 @@ def _roll(db: apsw.Connection, level: int, chunk: Chunk, numbers: Array, begins:
     lasts = np.append(starts[1:], len(begins)) - 1
     made = _cut(figures(chunk, starts))
     if level == 0:
-        made = [zlib.compress(b, 3) for b in made]
+        made = [squeezed(b) for b in made]
     db.executemany(
         INSERT[level],
         (
