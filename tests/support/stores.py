@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from config.load import PlantText, loads
+from config.model import Plant
 from daemon.core.outcome import (
     Blow,
     Calibration,
@@ -110,9 +111,10 @@ async def begin(path: Path, **options: object) -> Writer:
     return writer
 
 
-async def commit(writer: Writer, one: Made) -> None:
+async def commit(writer: Writer, one: Made, of: Plant | None = None) -> None:
+    """`of`: the plant of its version, where that is not the usual one."""
     notices = [NoticeRow(m.key, m.at_ms, m.body) for m in one.mails]
-    await writer.commit(PLANT, one.group, one.outcome, one.mails, one.snapshot, notices)
+    await writer.commit(of or PLANT, one.group, one.outcome, one.mails, one.snapshot, notices)
 
 
 @dataclass

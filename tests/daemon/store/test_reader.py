@@ -251,7 +251,7 @@ async def test_each_group_is_read_by_the_plant_of_its_time(tmp_path: Path) -> No
     scan = one.group.scans[0]
     counts = (*scan.counts[:5], 4_000_000_000, *scan.counts[6:])
     one = replace(one, group=replace(one.group, scans=(replace(scan, counts=counts), one.group.scans[1])))
-    await writer.commit(loads(later).plant, one.group, one.outcome, one.mails, one.snapshot)
+    await commit(writer, one, loads(later).plant)
     await writer.aclose()
     Expected([made(1), one]).check(path)
     with Reader(path) as reader:
