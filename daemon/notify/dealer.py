@@ -27,7 +27,6 @@ log = logging.getLogger("waterside.dealer")
 
 LATE_MS: Final = 30 * 60_000
 """A daily mail written so long after its time says why."""
-CHANGE_LOOK_MS: Final = 60_000
 
 
 class Book(Protocol):
@@ -131,10 +130,9 @@ class Dealer:
         title = "The on-call calendar"
         if not trouble:
             text = "The on-call calendar can be used again."
-        return self._to_all("news", f"calendar.{now}", text, title, now)
+        return self._to_all(f"calendar.{now}", text, title, now)
 
-    def _to_all(self, why: str, key: str, text: str, title: str, now: int) -> list[MailRow]:
-        assert why == "news"
+    def _to_all(self, key: str, text: str, title: str, now: int) -> list[MailRow]:
         out = []
         for p in self._plant.persons:
             telling = Telling("news", p.name, p.mail, (), text=text, title=title, at_ms=now)
@@ -147,7 +145,7 @@ class Dealer:
         if self._brief is None or self._plant.tell.daily is None:
             return []
         last = _number(found.kept, "daily")
-        if not last:  # the first one comes when its time comes, not at once for yesterday
+        if not last or last > now:  # the first one comes when its time comes; a clock that was ahead puts none off
             kept["daily"] = str(now)
             return []
         due = daily_due(self._plant, last, now)
@@ -155,10 +153,17 @@ class Dealer:
             return []
         kept["daily"] = str(due)
         begin = last if 0 < due - last < 7 * 86_400_000 else due - 86_400_000
-        daily = await self._brief(begin, now)
         text = ""
+        try:
+            daily: Daily | None = await self._brief(begin, now)
+        except Exception:  # whatever it is, alarms must not wait for it
+            log.exception("the daily mail's figures")
+            daily, text = (
+                Daily(begin, now),
+                "The figures of the day could not be put together; the service's log says why.",
+            )
         if now - due > LATE_MS:
-            text = "This mail is late: nothing ran here, or nothing could be stored, at the time it was due."
+            text += "\n\nThis mail is late: nothing ran here, or nothing could be stored, at the time it was due."
         out = []
         for p in self._plant.persons:
             if p.daily:
@@ -169,7 +174,7 @@ class Dealer:
     def _sign(self, found: ToDeal, now: int, kept: dict[str, str]) -> list[MailRow]:
         """The sign of life by mail. One that still waits is not followed by another: it would tell nothing new."""
         sign = self._plant.sign_of_life
-        if sign is None or sign.mail is None or now < _number(found.kept, "sign") + round(sign.every * 1000):
+        if sign is None or sign.mail is None or now < self._last_sign(found, now) + round(sign.every * 1000):
             return []
         if any(q.key.startswith("sign.") for q in found.waiting):
             return []
@@ -182,7 +187,11 @@ class Dealer:
         sign = self._plant.sign_of_life
         if sign is None or sign.mail is None:
             return 0
-        return max(_number(found.kept, "sign"), now) + round(sign.every * 1000)
+        return max(self._last_sign(found, now) + round(sign.every * 1000), now + 1000)
+
+    @staticmethod
+    def _last_sign(found: ToDeal, now: int) -> int:
+        return min(_number(found.kept, "sign"), now)
 
 
 def _number(kept: Mapping[str, str], name: str) -> int:

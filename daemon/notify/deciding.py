@@ -11,6 +11,7 @@ whoever is on duty when it can go.
 from __future__ import annotations
 
 import hashlib
+import logging
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
 from typing import Final, Literal
@@ -23,6 +24,8 @@ from daemon.notify.roster import Roster
 from daemon.notify.stored import By, Call, Heard, call_json, call_of, telling_json, telling_of
 from daemon.notify.telling import Telling, Told
 from daemon.store.records import Dealt, QueuedMail, ToDeal
+
+log = logging.getLogger("waterside.dealer")
 
 REDEAL_MS: Final = 15 * 60_000
 """A mail not taken for so long goes to whoever is on duty by then."""
@@ -281,10 +284,15 @@ def decide(found: ToDeal, plant: Plant, roster: Roster, now_ms: int, *, server: 
     waits for the server already, so that those on duty when it is back are told, in one mail instead of many.
     """
     r = _Round(plant, roster, now_ms)
+    forgotten: dict[str, str] = {}
     for name, body in found.kept.items():
         if name.startswith("call "):
-            number = int(name.removeprefix("call "))
-            r.calls[number] = r.before[number] = call_of(body)
+            try:
+                number, call = int(name.removeprefix("call ")), call_of(body)
+            except (ValueError, TypeError, KeyError):  # damaged, or of a later version: it must not stop all others
+                forgotten[name] = ""
+                continue
+            r.before[number], r.calls[number] = call, _in_reach(call, plant, now_ms)
     recent = _times(found.kept.get("recent", ""))
     r.deal_again(found.waiting)
     decided, told, held = _news(r, found, recent, server=server)
@@ -292,7 +300,7 @@ def decide(found: ToDeal, plant: Plant, roster: Roster, now_ms: int, *, server: 
     mails = r.mails()
     times = [t for t in (*recent, *([now_ms] * told)) if t > now_ms - FLOOD_MS]
     kept = {f"call {n}": call_json(c) for n, c in r.calls.items() if r.before.get(n) != c}
-    kept |= {f"call {n}": "" for n in r.before if n not in r.calls}
+    kept |= forgotten | {f"call {n}": "" for n in r.before if n not in r.calls}
     if times != recent:
         kept["recent"] = ",".join(map(str, times))
     dealt = Dealt(tuple(mails), tuple(decided), tuple(r.withdrawn), kept)
@@ -305,7 +313,13 @@ def _news(r: _Round, found: ToDeal, recent: list[int], *, server: bool) -> tuple
     shut = not server and bool(found.waiting)
     decided: list[int] = []
     told, held = 0, []
-    rows = [(row, from_json(row.body)) for row in found.notices]
+    rows = []
+    for row in found.notices:
+        try:
+            rows.append((row, from_json(row.body)))
+        except (ValueError, TypeError, KeyError):
+            log.error("notice %d cannot be read and is told to nobody: %.200r", row.id, row.body)
+            decided.append(row.id)
     waiting: set[int] = set()  # alarms of which an earlier notice is held: the order of their messages is kept
     for row, notice in sorted(rows, key=lambda x: (x[1].kind != _GAP, x[0].id)):
         quiet = quiet_until(notice, r.plant, r.now_ms)
@@ -343,6 +357,12 @@ def _chase(r: _Round, found: ToDeal, held: list[Notice]) -> None:
             r.next_ms += [t for t in (call.escalate_ms, call.remind_ms) if t]
         else:
             r.calls[number] = r.chase(call, unsent.get(number, set()))
+
+
+def _in_reach(call: Call, plant: Plant, now_ms: int) -> Call:
+    """A call whose times were set by a clock that was ahead: they come no later than if they were set now."""
+    escalate = min(call.escalate_ms, now_ms + respond_ms(call.notice, plant))
+    return replace(call, escalate_ms=escalate, remind_ms=min(call.remind_ms, now_ms + pause_ms(call.reminders, plant)))
 
 
 def _times(text: str) -> list[int]:

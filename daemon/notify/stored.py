@@ -95,6 +95,8 @@ def _daily(data: Mapping[str, Any]) -> Daily:
     return Daily(**known)
 
 
-def _known(what: type, data: Mapping[str, Any]) -> dict[str, Any]:
+def _known(what: type, data: Any) -> dict[str, Any]:
+    if not isinstance(data, dict):
+        raise ValueError(f"wants an object for {what.__name__}; found {str(data)[:80]!r}")
     names = {f.name for f in fields(what)}
     return {k: v for k, v in data.items() if k in names}
