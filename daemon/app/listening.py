@@ -163,9 +163,9 @@ class Listener:
             return "405 Method Not Allowed"
         headers = {k.strip().lower(): v.strip() for k, _, v in (line.partition(":") for line in head[1:])}
         length = headers.get("content-length", "")
-        if not length.isdecimal():
+        if not (length.isascii() and length.isdecimal()):
             return "411 Length Required"
-        if int(length) > BODY:
+        if len(length) > 9 or int(length) > BODY:
             return "413 Content Too Large"
         body = await reader.readexactly(int(length))
         return self._sign(body, headers.get(SIGNATURE.lower(), ""))
@@ -187,7 +187,7 @@ class Listener:
             except (OSError, ValueError) as e:
                 log.error("%s", e)
                 return "500 Internal Server Error"
-            if not hmac.compare_digest(good, signed):
+            if not hmac.compare_digest(good.encode(), signed.encode()):
                 log.warning("a sign of life of %s that is not signed with its secret", name)
                 return "403 Forbidden"
             if at_ms <= self._heard.said.get(name, 0):

@@ -126,6 +126,9 @@ def test_only_a_signed_and_new_sign_from_an_expected_plant_counts(tmp_path: Path
         assert ask("POST", b"no json", {}) == 400
         assert ask("POST", body, {}) == 403
         assert ask("POST", body, {SIGNATURE: signature(body, "another")}) == 403
+        assert ask("POST", body, {SIGNATURE: "sha256=\u00e9"}) == 403
+        assert ask("POST", b"[]", {}) == 400
+        assert ask("POST", b"", {"Content-Length": "9" * 5000}) == 413
         assert ask("POST", json.dumps({"plant": "Other", "at_ms": 1}).encode(), {}) == 404
         assert ask("POST", b"x" * 20_000, {}) == 413
         assert ask("POST", body, {SIGNATURE: signature(body, SECRET)}) == 200
