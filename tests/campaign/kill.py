@@ -34,6 +34,7 @@ from aiosmtpd.controller import Controller
 from daemon.app.stepping import advance
 from daemon.notify.outbox import notice_key
 from daemon.notify.stored import telling_of
+from daemon.store.proving import prove
 from daemon.store.reader import Reader
 from tests.support.living_peer import LivingPeer
 
@@ -222,6 +223,7 @@ class Campaign:
             events = [e.text for e in reader.events() if e.kind == "journal differs"]
             wrong += events[:3]
             wrong += reader.integrity()
+            wrong += [f"the averages of groups {a} to {b} are not those of the polls" for a, b in prove(reader).bad]
         return {
             "passed": not wrong,
             "wrong": wrong,

@@ -19,6 +19,7 @@ from daemon.core.outcome import (
     Standing,
 )
 from daemon.core.scan import Act, Group, Scan
+from daemon.store.proving import prove
 from daemon.store.reader import Reader
 from daemon.store.records import Snapshot
 from daemon.store.writer import Writer
@@ -147,6 +148,7 @@ class Expected:
             snapshots = [m.snapshot for m in self.made if m.snapshot]
             assert reader.snapshots() == tuple(reversed(snapshots[-5:]))
             assert reader.integrity() == ()
+            assert prove(reader).bad == []  # minutes, hours and days are those of the groups
 
 
 PLANT = plant().plant
