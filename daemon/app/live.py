@@ -155,6 +155,9 @@ def _beside(view: View) -> list[str]:
     """What goes with the conductivities: dissolved solids with their label, corrections made in the log."""
     out = []
     for b in view.boilers:
+        if b.cutoff:
+            at = datetime.fromtimestamp(b.cutoff_ms / 1000, ZoneInfo(view.zone))
+            out.append(f"{b.name} {at:%a %Y-%m-%d %H:%M} {b.cutoff}")
         if b.solids is not None:
             out.append(f"{b.name} dissolved solids {plain(b.solids)} {b.solids_unit} ({b.solids_source})")
         if b.correction:

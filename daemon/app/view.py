@@ -52,6 +52,8 @@ class BoilerView:
     signal: str = ""  # live or held, stated or learned from what, in words; "" without a probe
     cut_short: int = 0  # openings too short for a sample, since the last reading
     unsettled: int = 0  # openings that ended while the sample still moved, since the last settled one
+    cutoff: str = ""  # what was last seen at the low water contact where cut-off tests are declared or asked for
+    cutoff_ms: int = 0  # when, UTC
     calibrated_ms: int = 0  # UTC of the last calibration, at the wall or in the log; 0: none on record
 
 
@@ -301,6 +303,8 @@ def _boiler(s: Senses, i: int, w: BoilerWiring) -> BoilerView:
         solids_unit=w.solids.unit if w.solids else "",
         solids_source=f"{w.solids.factor:.3g} × conductivity; {w.solids.source}" if w.solids else "",
         correction=f"{figures(b.correction)}, act {b.correction.act}" if b.correction.act else "",
+        cutoff=b.cutoff.last if w.cutoff.told else "",
+        cutoff_ms=b.cutoff.last_at if w.cutoff.told else 0,
         calibrated_ms=max((r.at_ms for r in kept(b.correction) if r.how in ("log", "wall")), default=0),
     )
 

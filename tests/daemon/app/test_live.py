@@ -236,3 +236,10 @@ def test_what_the_tanks_hold_stands_in_a_line() -> None:
     assert [t.name for t in view.tanks] == ["scavenger_tank", "polymer_tank"]
     assert all(t.volume is not None and 0 < t.volume < t.full for t in view.tanks)
     assert view_from_json(json.loads(json.dumps(view.as_json()))) == view
+
+
+def test_the_last_test_of_a_cut_off_is_shown_with_its_time() -> None:
+    seen = "cut-off test: burner stopped after 4 s; the contact was on for 20 s"
+    tried = replace(HOUSE, boilers=(replace(B1, cutoff=seen, cutoff_ms=AT),))
+    assert f"B1 Wed 2026-11-04 07:46 {seen}" in " ".join(" ".join(drawn(tried, 200)).split())
+    assert "cut-off" not in " ".join(drawn(HOUSE, 200))
