@@ -49,6 +49,7 @@ class Shift:
     plant: Plant
     now: int = at("2026-11-03 14:00")
     server: bool = True
+    puts_off: bool = False  # the server is there and takes no mail (greylisting)
     notices: list[WaitingNotice] = field(default_factory=list)
     standing: dict[int, Standing] = field(default_factory=dict)
     waiting: list[QueuedMail] = field(default_factory=list)
@@ -115,7 +116,7 @@ class Shift:
                 del self.kept[name]
         for row in d.mails:
             self._queue(row)
-        return self.send() if self.server else []
+        return self.send() if self.server and not self.puts_off else []
 
     def _queue(self, row: MailRow) -> None:
         assert row.key not in self.keys, row.key

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from daemon.notify.moments import FLOOD
@@ -160,6 +160,19 @@ def test_a_mail_that_could_not_go_for_a_day_goes_to_whoever_is_on_duty_then_once
     assert len(heard) == 12
 
 
+def test_a_raise_and_its_end_that_are_put_off_past_the_change_of_duty_go_to_the_next_together() -> None:
+    s = Shift(site(TWO_SHIFTS), now=at("2026-11-03 17:50"), puts_off=True)
+    s.alarm(1)
+    s.tick()
+    s.over(1)
+    s.tick(1)
+    assert [q.recipient for q in s.waiting] == ["ana@quillmarsh.example"] * 2
+    s.tick(20)
+    assert [q.recipient for q in s.waiting] == ["ben@quillmarsh.example"] * 2
+    s.puts_off = False
+    assert s.tick(1) == [(BEN, "news", "raised", (1,)), (BEN, "news", "returned", (1,))]
+
+
 def test_a_mail_to_somebody_who_is_no_longer_in_the_plant_file_goes_to_those_who_are() -> None:
     s = Shift(site('[[rota.turn]]\nperson = "Cleo"\n'), server=False)
     s.alarm(1)
@@ -216,6 +229,7 @@ QUIET = '[tell]\nquiet = { low = "22:00..06:00", medium = "23:00..05:00" }\n'
 
 
 @settings(max_examples=150, deadline=None)
+@example([("cut", 0, "low"), ("raise", 0, "low"), *(("wait", m, "low") for m in (184, 131, 329, 329))], TWO_SHIFTS)
 @given(MOVES, st.sampled_from(["", TWO_SHIFTS, '[[rota.turn]]\nperson = "Ben"\ndays = ["Tue"]\n']))
 def test_nobody_is_forgotten_and_no_event_is_told_twice(moves: list[tuple[str, int, str]], rota: str) -> None:
     s = Shift(site(rota + QUIET))
