@@ -26,7 +26,7 @@ from daemon.app.archiving import Archiver
 from daemon.app.clocking import correct_clock
 from daemon.app.copying import Copying
 from daemon.app.daily import DailyBrief
-from daemon.app.gaps import BOOTED, ENDED, STOPPED
+from daemon.app.endings import note_stop, why_ended
 from daemon.app.keeper import Keeper
 from daemon.app.letterbox import ActRefused, Letterbox, Progress
 from daemon.app.mending import work_out
@@ -36,7 +36,7 @@ from daemon.app.sdnotify import Manager, Watch
 from daemon.app.telling_desk import TellingDesk
 from daemon.app.timebase import TimeBase
 from daemon.app.wrong_clock import Doubts, nobody_tells, trusted_ms
-from daemon.core.clock import Clock, SystemClock, pause, synchronised, up_s
+from daemon.core.clock import Clock, SystemClock, pause, synchronised
 from daemon.core.outcome import GroupOutcome, MailRow
 from daemon.core.scan import Group
 from daemon.engine import State
@@ -44,7 +44,6 @@ from daemon.notify.dealer import Dealer
 from daemon.notify.sender import Sender
 from daemon.notify.sign import SignSender
 from daemon.store.errors import StoreError
-from daemon.store.records import Dealt, Last
 from daemon.store.writer import Writer
 from drivers.contract import Answer, Driver, Fault, Identifies, ReadPlan, nothing
 from drivers.registry import open_link
@@ -216,31 +215,12 @@ class Service:
             seen=self._stored,
             ledger_fd=o.ledger_fd,
             doubts=doubts,
-            ended=await self._why_ended(last),
+            ended=await why_ended(writer, o.clock, last),
         )
         self._keeper.queue(await writer.pending_acts())
         if doubt:
             log.error("%s: what is stored is dated by it until it is set right", doubt)
             await self._keeper.report("logger_clock", True, doubt, once=True)
-
-    async def _why_ended(self, last: Last | None) -> str:
-        """Why nothing was watched before this run, as far as it is known."""
-        if last is None:
-            return ""
-        kept = (await self._writer.to_deal()).kept
-        if kept.get("stopped") == str(last.number):
-            return STOPPED
-        up = up_s()
-        booted = (
-            up is not None and self.options.clock.speed == 1 and self.options.clock.now_ms() - up * 1000 > last.at_ms
-        )
-        return BOOTED if booted else ENDED
-
-    async def _note_stop(self) -> None:
-        """The last group of this run is followed by no other: it was stopped, and the next start says so."""
-        last = await self._writer.last()
-        if last is not None:
-            await self._writer.deal(Dealt(kept={"stopped": str(last.number)}), self.options.clock.now_ms())
 
     async def _poll(self) -> None:
         """Poll until told to stop; a reload ends one poller and begins the next."""
@@ -268,7 +248,7 @@ class Service:
             self._keeper.snapshot_next()
             with suppress(StoreError):
                 await self._keeper.deliver(Polled(o.clock.elapsed(), ()))
-                await self._note_stop()
+                await note_stop(self._writer, o.clock)
             await self._sender.stop(STOP_S)
 
     def _hear_signals(self) -> None:

@@ -7,7 +7,8 @@ import subprocess
 import sys
 from pathlib import Path
 
-from daemon.app.gaps import STOPPED
+from daemon.app.endings import note_stop, why_ended
+from daemon.app.gaps import ENDED, STOPPED
 from daemon.store.reader import Reader
 from tests.daemon.app.test_keeper import bench
 from tests.daemon.app.test_mail_end_to_end import write
@@ -61,3 +62,15 @@ async def test_after_a_gap_the_mail_says_from_when_to_when_why_what_stood_and_wh
     assert "stands now: 1 B1 low water" in gap["evidence"]
     assert "no meter tells what passed meanwhile" in gap["evidence"]
     assert forbidden(gap["evidence"]) == []
+
+
+async def test_a_run_that_was_stopped_in_order_is_told_from_one_that_was_not(tmp_path: Path) -> None:
+    async with bench(tmp_path / "w.db") as b:
+        assert await why_ended(b.writer, b.clock, await b.writer.last()) == ""
+        await b.polls(2)
+        b.clock.speed = 60.0  # the PC's own start is no matter in a demo
+        assert await why_ended(b.writer, b.clock, await b.writer.last()) == ENDED
+        await note_stop(b.writer, b.clock)
+        assert await why_ended(b.writer, b.clock, await b.writer.last()) == STOPPED
+        await b.polls(1)
+        assert await why_ended(b.writer, b.clock, await b.writer.last()) == ENDED
