@@ -19,7 +19,8 @@ from daemon.store.query import every, first
 from daemon.store.reader import Reader
 from daemon.store.rolling import TABLES, Known, Row, rows_of
 
-NEWEST: Final = 200_000  # groups looked through: three weeks of a plant polled every 10 s
+NEWEST: Final = 60_000  # groups looked through: a week of a plant polled every 10 s
+EVERY: Final = 1 << 60
 SLICE: Final = 500
 COLUMNS: Final = "first_group, last_group, segment, plant, at_ms, body"
 
@@ -65,7 +66,7 @@ def _minutes(reader: Reader, known: Known, proof: Proof, begin: int) -> None:
             elif there[1:5] != row[1:5] or not _equal(there, row):
                 proof.wrong.append(row[:2])
         begin = found[-1][1] + 1
-    left = rows_of(known, reader.ask(lambda db: _groups(db, begin, begin + NEWEST)))
+    left = rows_of(known, reader.ask(lambda db: _groups(db, begin, EVERY)))
     proof.missing += [row[:2] for row in left[:-1]]  # the last is still open
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Final
 
 from daemon.app.doctor.report import Report
-from daemon.store.proving import prove
+from daemon.store.proving import EVERY, prove
 from daemon.store.reader import Reader
 from daemon.store.writer import Writer
 
@@ -42,7 +42,7 @@ def look_at_averages(report: Report, reader: Reader) -> None:
 async def rebuild(path: Path) -> int:
     """Work out what is wrong or missing again; how many ranges. For a store no service has open. StoreError."""
     with Reader(path) as reader:
-        bad = prove(reader).bad
+        bad = prove(reader, EVERY).bad
     writer = await Writer.open(path, owner="doctor", reserve_bytes=0)
     try:
         if bad:
