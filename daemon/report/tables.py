@@ -24,7 +24,7 @@ Cell = float | int | str | datetime | None
 
 ALARM_HEADS: Final = (
     "time", "number", "where", "alarm", "event", "state", "meaning", "priority", "value", "limit", "unit",
-    "evidence", "by",
+    "evidence", "by", "reading",
 )  # fmt: skip
 BLOW_HEADS: Final = (
     "boiler", "start", "end", "open for (min)", "openings", "conductivity at start", "conductivity at end", "unit",
@@ -47,7 +47,7 @@ MANUAL_HEADS: Final = (
     "taken", "where", "what", "result", "unit", "by", "method and remarks", "entered", "act", "withdrawn by act",
 )  # fmt: skip
 
-_EVENTS: Final = {"out_of_service": "taken out of service", "in_service": "back in service"}
+_EVENTS: Final = {"out_of_service": "taken out of service", "in_service": "back in service", "released": "let go of"}
 _MEANING: Final = {life.value: text for life, text in MEANING.items()}
 
 
@@ -78,6 +78,7 @@ def alarm_row(e: Entry, plant: Plant, zone: ZoneInfo) -> tuple[Cell, ...]:
         unit if value is not None else "",
         e.evidence,
         e.by,
+        e.quality,
     )
 
 

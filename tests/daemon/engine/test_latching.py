@@ -138,3 +138,67 @@ def test_a_restart_in_any_state_goes_on_in_that_state(state: str) -> None:
     assert other.entries == feed.entries[mark:]
     assert [e.quality for e in other.entries] == [e.quality for e in feed.entries[mark:]]
     assert same(other.state, feed.state)
+
+
+# ------------------------------------------------------------------ the published diagram, walked by the engine
+
+# ANSI/ISA-18.2-2016 and IEC 62682 alarm state diagram, reference rows by id (status: memory). AL-016 and AL-023, the
+# re-alarm, are not built: people are reminded instead. The kind is the wall controller's own alarm.
+WALKS = {
+    "AL-017": ("normal", lambda f: f.run(60, alarm=1), "unacknowledged"),
+    "AL-018": ("unacknowledged", lambda f: _did(f, "ack"), "acknowledged"),
+    "AL-022": ("returned to normal unacknowledged", lambda f: f.run(60, alarm=1), "unacknowledged"),
+    "AL-021": ("returned to normal unacknowledged", lambda f: _did(f, "ack"), "normal"),
+    "AL-024": ("unacknowledged", lambda f: f.run(300, alarm=0), "latched unacknowledged"),
+    "AL-025": ("latched unacknowledged", lambda f: _did(f, "ack"), "latched acknowledged"),
+    "AL-026": ("acknowledged", lambda f: f.run(300, alarm=0), "latched acknowledged"),
+    "AL-027": ("latched acknowledged", lambda f: _did(f, "release"), "normal"),
+    "AL-028": ("latched acknowledged", lambda f: f.run(60, alarm=1), "unacknowledged"),
+    "AL-029": (
+        "acknowledged",
+        lambda f: _did(f, "shelve", until_ms=START_MS + f.t + 600_000, why="on order"),
+        "shelved",
+    ),
+    "AL-030": ("shelved", lambda f: _did(f.run(300, alarm=0), "unshelve"), "normal"),
+    "AL-031": ("shelved", lambda f: f.run(1860, alarm=1), "unacknowledged"),
+    "AL-035": ("unacknowledged", lambda f: _aside(f), "out of service"),
+    "AL-036": ("out of service", lambda f: f.run(1860, alarm=1), "unacknowledged"),
+    "AL-037": ("out of service", lambda f: f.run(1860, alarm=0), "normal"),
+}
+
+
+@pytest.mark.parametrize("row", WALKS)
+def test_the_published_diagram_holds_in_the_engine(row: str) -> None:
+    before, happens, after = WALKS[row]
+    p = plant(boiler(more=WATER)) if before == "returned to normal unacknowledged" else PLANT
+    feed = STATES[before](Feed(p).run(60))
+    assert feed.alarm_state("controller_alarm") == before
+    happens(feed)
+    assert feed.alarm_state("controller_alarm") == after
+
+
+# AL-019, AL-020 for an alarm that does not latch; AL-032 to AL-034 for one that is held back while the boiler is off
+def test_the_published_diagram_without_latching_and_with_a_rest() -> None:
+    feed = Feed(plant(boiler(more=WATER))).run(60).run(60, alarm=1).run(300, alarm=0)
+    assert feed.alarm_state("controller_alarm") == "returned to normal unacknowledged"  # AL-020
+    feed = _did(Feed(plant(boiler(more=WATER))).run(60).run(60, alarm=1), "ack").run(300, alarm=0)
+    assert feed.alarm_state("controller_alarm") == "normal"  # AL-019
+    rest = plant(boiler(more=WATER))
+    for cond, after in ((3600, "unacknowledged"), (2800, "normal")):  # AL-033, AL-034
+        feed = Feed(rest).run(900, cond=3600).run(300, limit=0)
+        assert feed.alarm_state("conductivity_high") == "suppressed by design"  # AL-032
+        feed.run(3000, limit=1, cond=cond)
+        assert feed.alarm_state("conductivity_high") == after
+
+
+# OPC 10000-9, example B.1.5: AL-014 (the whole on-delay), AL-015 (a brief return is no return)
+def test_delays_are_kept_by_the_engine() -> None:
+    feed = Feed(plant(boiler(more=WATER), '[alarms.controller_alarm]\non_delay = "60 s"\noff_delay = "60 s"\n'))
+    feed.run(60).run(50, alarm=1).run(10, alarm=0).run(60, alarm=1)
+    assert feed.alarm_state("controller_alarm") == "normal"  # never on for the whole of it
+    feed.run(10)
+    assert feed.alarm_state("controller_alarm") == "unacknowledged"
+    feed.run(50, alarm=0).run(10, alarm=1).run(60, alarm=0)
+    assert feed.alarm_state("controller_alarm") == "unacknowledged"
+    feed.run(10)
+    assert feed.alarm_state("controller_alarm") == "returned to normal unacknowledged"

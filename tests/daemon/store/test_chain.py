@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import apsw
@@ -35,6 +36,7 @@ async def test_an_untouched_store_has_no_findings_and_its_head_is_that_of_the_wr
     [
         ("UPDATE journal SET value = value + 1 WHERE id = 2", "journal 2 was changed"),
         ("UPDATE journal SET at_ms = at_ms + 1 WHERE id = 3", "journal 3 was changed"),
+        ("UPDATE journal SET quality = 'bad' WHERE id = 2", "journal 2 was changed"),
         ("UPDATE act SET person = 'Eve'", "act 1 was changed"),
         ("UPDATE act SET result = 'never'", "act applied 1 was changed"),
         ("UPDATE act SET group_number = 4", "act applied 1 was changed"),
@@ -85,3 +87,20 @@ async def test_a_damaged_page_is_found(tmp_path: Path) -> None:
         f.write(b"\xa5" * 4096)
     with Reader(path) as reader:
         assert reader.integrity() != ()
+
+
+async def test_the_quality_of_the_reading_is_kept_and_chained(tmp_path: Path) -> None:
+    path = tmp_path / "a.db"
+    writer = await begin(path)
+    one = made(2)
+    entry = replace(one.outcome.journal[0], quality="uncertain")
+    await commit(writer, replace(one, outcome=replace(one.outcome, journal=(entry,))))
+    await writer.aclose()
+    with Reader(path) as reader:
+        assert [e.quality for e in reader.journal()] == ["uncertain"]
+        assert reader.integrity() == ()
+    db = apsw.Connection(str(path))
+    db.execute("UPDATE journal SET quality = ''")
+    db.close()
+    with Reader(path) as reader:
+        assert any("journal 1 was changed" in line for line in reader.integrity())
