@@ -41,10 +41,12 @@ def look_at_averages(report: Report, reader: Reader) -> None:
 
 async def rebuild(path: Path) -> int:
     """Work out what is wrong or missing again; how many ranges. For a store no service has open. StoreError."""
-    with Reader(path) as reader:
-        bad = prove(reader, EVERY).bad
     writer = await Writer.open(path, owner="doctor", reserve_bytes=0)
     try:
+        while await writer.mend_figures():  # what is known to be missing
+            pass
+        with Reader(path) as reader:
+            bad = prove(reader, EVERY).bad
         if bad:
             await writer.ask_mend(bad[0][0], bad[-1][1])
         while await writer.mend_figures():
