@@ -128,7 +128,7 @@ def _watched(plant: Plant, a: Watched, who: tuple[str, str], slot: int, unit: st
         condition = AnalogueLimit(slot, unit, limits.low, False, limits.deadband, steams)
         yield who[0], "analogue_low", who[1], condition, -1, delay
     if a.rate is not None:
-        rate = RateLimit(slot, f"{a.range.unit}/h".lstrip(), a.rate, round(a.rate_over * 1000), limits.factor)
+        rate = RateLimit(slot, f"{a.range.unit} an hour".lstrip(), a.rate, round(a.rate_over * 1000), limits.factor)
         yield who[0], "analogue_rate", who[1], rate, -1, delay
 
 

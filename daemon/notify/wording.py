@@ -13,7 +13,8 @@ from typing import Final
 from zoneinfo import ZoneInfo
 
 from config import units
-from config.model import Plant
+from config.kinds import WATCHED
+from config.model import Plant, Watched
 from daemon.core.outcome import Notice
 
 _DAYS: Final = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
@@ -122,9 +123,13 @@ def grouped(number: float, plant: Plant) -> str:
 
 
 def written_unit(notice: Notice, plant: Plant) -> str:
-    """The unit a plant's own analogue signal was written in, "" for all else."""
-    if not notice.kind.startswith("analogue_"):
+    """The unit a plant's own analogue signal was written in, "" for all else; a rate brings its unit with it."""
+    if notice.kind not in ("analogue_high", "analogue_low"):
         return ""
+    for b in plant.boilers:
+        if b.name == notice.target and notice.name in WATCHED:
+            signal: Watched | None = getattr(b, notice.name)
+            return signal.range.unit if signal is not None else ""
     return next((a.range.unit for a in plant.analogues if a.name == notice.target), "")
 
 

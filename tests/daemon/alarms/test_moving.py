@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import pytest
 from hypothesis import given, settings
@@ -14,6 +15,7 @@ from daemon.alarms.condition import AlarmCell
 from daemon.alarms.moving import RateLimit
 from daemon.measure.senses import fresh_senses
 from daemon.measure.wiring import wire
+from daemon.notify.wording import figure, written_unit
 from tests.support.feed import HEAD, WATER, Feed, boiler, plant
 
 RATE = '[[analogue]]\nname = "stack"\nchannel = "m.temp"\nrange = "4..20 mA = 0..500 °F"\nrate = 100\n'
@@ -51,7 +53,7 @@ def test_a_signal_that_moves_too_fast_is_told_in_its_own_unit_up_and_down() -> N
         value += 150 / 360
         feed.poll(temp=ma(value, 500))
     raised = feed.last("analogue_rate")
-    assert (raised.target, raised.event, raised.unit) == ("stack", "raised", "°F/h")
+    assert (raised.target, raised.event, raised.unit) == ("stack", "raised", "°F an hour")
     assert 100 < (raised.value or 0) < 151
     assert raised.evidence.startswith("it rises by ")
     feed.run(3600)
@@ -110,3 +112,15 @@ def test_limits_of_a_boilers_signal_are_checked_too() -> None:
     with pytest.raises(PlantFileError, match="wants less than high"):
         loads(HEAD + boiler(more=WATER + wrong))
     assert math.isfinite(loads(HEAD + boiler(more=WATER + LEVEL)).plant.boilers[0].water_level.low)  # type: ignore[union-attr, arg-type]
+
+
+def test_a_mail_says_these_figures_in_the_units_they_were_written_in() -> None:
+    p = plant(boiler("continuous", more=STEAM))
+    feed = Feed(p).run(1200, temp=ma(120, 200)).run(60, temp=ma(90, 200))
+    low = next(n for n in feed.notices if n.kind == "analogue_low")
+    assert low.value is not None and low.limit is not None
+    assert figure(low.value, low.unit, p, written_unit(low, p)) == ("90", "psig")
+    assert figure(low.limit, low.unit, p, written_unit(low, p)) == ("100", "psig")
+    for unit in ("°F an hour", "gal an hour", "m3 an hour"):  # never taken for a unit that would be turned into another
+        rate = replace(low, kind="analogue_rate", target="stack", name="", value=120.0, unit=unit)
+        assert figure(120.0, unit, p, written_unit(rate, p)) == ("120", unit)
