@@ -6,9 +6,12 @@ When in doubt it is low water: the tables below are common practice, no source.
 from __future__ import annotations
 
 from datetime import UTC, datetime
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from config.findings import PlantFileError
 from config.load import loads
@@ -207,3 +210,39 @@ def test_what_is_said_of_tests_tells_nobody_to_do_anything() -> None:
     texts = [e.evidence for feed in logs for e in feed.entries]
     assert len(texts) > 6
     assert not [(text, found) for text in texts if (found := forbidden(text))]
+
+
+SIGNALS = st.tuples(
+    st.sampled_from([0, 1, 1, 1, None]),  # the low water contact
+    st.sampled_from([0, 0, 1, None]),  # the burner
+    st.integers(1, 12),  # polls
+)
+
+
+@settings(max_examples=150, deadline=None)
+@given(st.lists(SIGNALS, min_size=1, max_size=12))
+def test_whatever_the_contacts_do_low_water_is_never_kept_back_longer_than_said(
+    log: list[tuple[Any, Any, int]],
+) -> None:
+    """By the words of the rule alone: too long, in doubt, or with the burner on, and it stands in that very poll."""
+    feed = Feed(TESTED, every_s=2.0).run(60, alarm=0)
+    since, doubt = -1, False  # of the low water contact; of anything about it
+    last_burner, last_low = 0, 0
+    for low, burner, polls in log:
+        for _ in range(polls):
+            feed.poll(low=low, alarm=burner)
+            last_burner = last_burner if burner is None else burner
+            if low is not None:
+                last_low = low
+            if not last_low:
+                since, doubt = -1, False
+                continue
+            since = feed.t if since < 0 else since
+            lasted = (feed.t - since) / 1000
+            doubt |= low is None or burner is None or (last_burner == 1 and lasted >= 10)
+            if lasted >= 60 or (doubt and lasted >= 5):
+                assert feed.alarm_state("low_water") in ("unacknowledged", "acknowledged")
+            if burner == 1 and lasted >= 10:
+                assert feed.alarm_state("cutoff_test_failed") == "unacknowledged"
+    told = [n for n in feed.notices if n.kind == "low_water" and n.event == "raised"]
+    assert len(told) == len([e for e in feed.entries if e.kind == "low_water" and e.event == "raised"])
