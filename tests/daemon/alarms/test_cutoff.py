@@ -49,6 +49,14 @@ def test_a_short_contact_that_stops_the_burner_is_a_test() -> None:
     assert feed.notices == []
 
 
+def test_the_limit_circuit_that_a_test_opens_is_no_alarm_and_one_that_stays_open_is() -> None:
+    feed = fired().run(50, low=1, alarm=0, limit=0).run(20, low=0, limit=1)
+    assert feed.log() == ["cutoff_test note"]
+    feed = fired().run(50, low=1, alarm=0, limit=0).run(40, low=0)
+    assert feed.log() == ["cutoff_test note", "interlock_open raised"]
+    assert [n.kind for n in feed.notices] == ["interlock_open"]
+
+
 def test_both_in_one_poll_stop_after_nothing() -> None:
     feed = fired().run(20, low=1, alarm=0).run(20, low=0)
     assert "burner stopped after 0 s" in seen(feed)
