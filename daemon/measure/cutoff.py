@@ -100,6 +100,8 @@ def follow(c: Cutoff, rule: CutoffRule, low: Signal, fire: Signal | None, t: int
         if not low.true:
             return ""
         _begins(c, rule, low, fire, t)
+    elif low.true and low.contact.since_elapsed_ms != c.on_ms:
+        _begins(c, rule, low, fire, t)  # another contact than before: it is wired elsewhere now
     c.doubt |= gap
     fires = fire is not None and fire.true
     if c.fired == 1 and c.stopped_ms < 0 and fire is not None and not fires:

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 
 from config.findings import PlantFileError
 from config.load import loads
-from daemon.engine import dump, restore
+from daemon.engine import carry, dump, restore
 from daemon.measure.cutoff import MOST, Window
 from tests.support.feed import HEAD, START_MS, Feed, boiler, plant, same
 from tests.support.wording import forbidden
@@ -254,3 +254,15 @@ def test_whatever_the_contacts_do_low_water_is_never_kept_back_longer_than_said(
                 assert feed.alarm_state("cutoff_test_failed") == "unacknowledged"
     told = [n for n in feed.notices if n.kind == "low_water" and n.event == "raised"]
     assert len(told) == len([e for e in feed.entries if e.kind == "low_water" and e.event == "raised"])
+
+
+def test_a_change_of_the_plant_file_in_the_middle_of_a_test() -> None:
+    feed = fired().run(10, low=1, alarm=0)
+    feed.state, _, _ = carry(feed.state, TESTED, 2, START_MS + feed.t)
+    feed.run(10).run(60, low=0)
+    assert seen(feed).startswith("cut-off test: burner stopped after")
+    feed = fired().run(10, low=1, alarm=0)
+    feed.plant = plant(boiler(more=LEVELS.replace("m.low", "m.opened") + BURNER + ANY_TIME))
+    feed.state, _, _ = carry(feed.state, feed.plant, 2, START_MS + feed.t)  # the contact is wired elsewhere now
+    feed.run(20, opened=1)
+    assert feed.alarm_state("low_water") == "unacknowledged"
