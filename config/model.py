@@ -354,6 +354,7 @@ class Mail(Part):
     security: Literal["starttls", "tls", "none"] = "starttls"
     user: str | None = None
     password_file: str | None = None
+    token_file: str | None = None  # in place of a password: another program renews it
     sender: str
     ca_file: str | None = None
 

@@ -41,11 +41,17 @@ def mail(v: View) -> Iterator[Found]:
         return
     if "@" not in m.sender:
         yield Found(("mail", "sender"), f'wants a mail address, like "boilers@quillmarsh.example"; found "{m.sender}"')
-    if m.user and not m.password_file:
+    if m.password_file and m.token_file:
+        yield Found(("mail", "token_file"), "found beside password_file; wants one of the two")
+    if m.user and not (m.password_file or m.token_file):
         yield Found(("mail", "user"), "a user wants a password_file beside it: the path of a file with the password")
+    if m.token_file and not m.user:
+        yield Found(("mail", "token_file"), "a token wants a user beside it")
+    if m.token_file and m.security == "none":
+        yield Found(("mail", "security"), "none: a token is sent only encrypted (RFC 6750, 5.3); wants starttls or tls")
     if m.password_file and not m.user:
         yield Found(("mail", "password_file"), "a password wants a user beside it")
-    if m.security == "none" and m.user:
+    if m.security == "none" and m.user and not m.token_file:
         yield Found(("mail", "security"), "none: user and password go over the network unprotected", "warning")
 
 

@@ -18,6 +18,8 @@ from typing import TYPE_CHECKING, Final, Self
 from config.model import Mail
 from daemon.core.clock import pause
 from daemon.notify.answers import TIMEOUT_S, Later, Refused
+from daemon.notify.bearer import BearerRefused, token_of
+from daemon.notify.bearer import login as login_by_token
 from daemon.notify.compose import wire
 
 if TYPE_CHECKING:
@@ -107,6 +109,7 @@ class Talk:
         import aiosmtplib
 
         mail, password = self._mail, _password(self._mail)
+        token = token_of(mail.token_file) if mail.token_file is not None else None
         client = aiosmtplib.SMTP(
             hostname=mail.server,
             port=mail.port,
@@ -119,11 +122,13 @@ class Talk:
         try:
             async with asyncio.timeout(max(TALK_S, self._timeout_s)):
                 await client.connect()
-                if mail.user is not None:
+                if mail.user is not None and token is not None:
+                    await login_by_token(client, mail.user, mail.server, mail.port, token)
+                elif mail.user is not None:
                     await client.login(mail.user, password or "")
         except BaseException as e:
             _cut(client)
-            if isinstance(e, (aiosmtplib.SMTPException, OSError)):
+            if isinstance(e, (aiosmtplib.SMTPException, OSError, BearerRefused)):
                 raise self._no_connection(e) from e
             raise
         self._client = client
@@ -143,6 +148,9 @@ class Talk:
         if cause is not None:
             text = f"does not agree on encryption ({cause.reason or cause}). Check port and security in [mail]."
             return Later(self._says(text), server=True, stays=True)
+        if isinstance(e, BearerRefused):
+            text = f"refused the token of {mail.user}: {e.said}. Check what renews token_file in [mail]."
+            return Later(self._says(text), server=True, stays=e.code >= 500)
         if isinstance(e, aiosmtplib.SMTPAuthenticationError):
             text = f"refused the login of {mail.user}: {e.code} {e.message}. Check user and password_file in [mail]."
             return Later(self._says(text), server=True, stays=e.code >= 500)

@@ -307,6 +307,13 @@ ERRORS: list[tuple[str, tuple[tuple[str, str], ...], str, str]] = [
     ),
     (METERED, (('sender = "boilers@', 'sender = "boilers'),), "mail.sender", "wants a mail address"),
     (METERED, (("port = 587", 'user = "u"'),), "mail.user", "wants a password_file"),
+    (METERED, (("port = 587", 'token_file = "t"'),), "mail.token_file", "wants a user"),
+    (
+        METERED,
+        (("port = 587", 'user = "u"\ntoken_file = "t"\npassword_file = "p"'),),
+        "mail.token_file",
+        "wants one of the two",
+    ),
     (
         METERED,
         (('duty = "lead"', 'cutoff_test = [ { window = "25:00..06:00" } ]'),),

@@ -24,6 +24,7 @@ from typing import Any
 from aiosmtpd.smtp import SMTP, AuthResult, Envelope, Session
 
 USER, PASSWORD = "waterside", "kettle 7 &é"
+TOKEN = "q7.Kettle-9_token"
 NAME = "mail.quillmarsh.example"
 
 
@@ -137,6 +138,12 @@ plain:
   server_prompts = :
   server_condition = ${{if and{{{{eq{{$auth2}}{{{user}}}}}{{eq{{$auth3}}{{{password}}}}}}}}}
   server_set_id = $auth2
+bearer:
+  driver = plaintext
+  public_name = OAUTHBEARER
+  server_prompts = :
+  server_condition = ${{if match{{$auth1}}{{\N^n,a={user},\x01.*auth=Bearer {token}\x01\x01$\N}}}}
+  server_set_id = {user}
 """
 
 
@@ -197,7 +204,7 @@ def _exim(folder: Path) -> Iterator[Exim]:
     os.chown(certs.key, 0, owner.pw_gid)
     certs.key.chmod(0o640)
     port, tls_port = free_ports(2)
-    text = _EXIM.format(name=NAME, d=folder, port=port, tls_port=tls_port, user=USER, password=PASSWORD)
+    text = _EXIM.format(name=NAME, d=folder, port=port, tls_port=tls_port, user=USER, password=PASSWORD, token=TOKEN)
     (folder / "exim.conf").write_text(text)
     daemon = subprocess.Popen(
         [program, "-C", str(folder / "exim.conf"), "-bdf", "-q1m"],

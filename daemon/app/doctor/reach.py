@@ -46,10 +46,11 @@ def look_at_relay(report: Report, mail: Mail | None) -> None:
         )
     else:
         report.note("mail", f"{where} greets; nothing was sent")
-    if mail.password_file and not os.access(mail.password_file, os.R_OK):
+    secret = mail.password_file or mail.token_file
+    if secret and not os.access(secret, os.R_OK):
         report.warning(
             "mail",
-            f"{mail.password_file} cannot be read by this user",
+            f"{secret} cannot be read by this user",
             "The service's user must be able to; run doctor as that user to see it as the service does.",
         )
 
