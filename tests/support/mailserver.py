@@ -73,6 +73,28 @@ def certificates(folder: Path) -> Certificates:
     return Certificates(folder / "ca.pem", folder / "server.pem", folder / "server.key", folder / "stranger.pem")
 
 
+def expired(folder: Path, certs: Certificates) -> tuple[Path, Path]:
+    """A certificate for localhost by the same authority that ended long ago, and its key."""
+    openssl = need("openssl", "openssl")
+    (folder / "index").write_text("")
+    (folder / "ca.conf").write_text(
+        f"[ca]\ndefault_ca = here\n[here]\ndatabase = {folder}/index\nnew_certs_dir = {folder}\n"
+        "rand_serial = yes\ndefault_md = sha256\npolicy = any\n[any]\ncommonName = supplied\n"
+        "[names]\nsubjectAltName = DNS:localhost\n"
+    )
+    by = ["-cert", str(certs.ca), "-keyfile", str(certs.ca.with_suffix(".key")), "-batch", "-notext"]
+    dates = ["-startdate", "20200101000000Z", "-enddate", "20210101000000Z"]
+    what = ["-in", str(certs.cert.with_suffix(".csr")), "-out", str(folder / "old.pem"), "-extensions", "names"]
+    done = subprocess.run(
+        [openssl, "ca", "-config", str(folder / "ca.conf"), *by, *dates, *what],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr
+    return folder / "old.pem", certs.key
+
+
 def free_ports(count: int) -> list[int]:
     """TCP ports of the loopback that nobody listens on."""
     held = [socket.create_server(("127.0.0.1", 0)) for _ in range(count)]

@@ -17,6 +17,7 @@ from tests.support.clock import HandClock
 from tests.support.mailserver import (
     Certificates,
     Script,
+    expired,
     free_ports,
     scripted,
     until,
@@ -241,4 +242,25 @@ async def test_tls_of_a_scripted_server_is_used_when_it_is_offered(tmp_path: Pat
     async with scripted(script, tls=context) as port, post(tmp_path, site(port)) as p, running(p.sender):
         await p.store(notice())
         await p.settled(1)
+    assert len(script.taken) == 1
+
+
+async def test_a_certificate_that_has_expired_is_said_and_the_mail_waits_for_a_new_one(
+    tmp_path: Path, certs: Certificates
+) -> None:
+    script, clock = Script(), HandClock(AT_MS)
+    old, new = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER), ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+    old.load_cert_chain(*expired(tmp_path, certs))
+    new.load_cert_chain(certs.cert, certs.key)
+    (port,) = free_ports(1)
+    mail = server(port, "starttls", *login(tmp_path), trusting(certs))
+    async with post(tmp_path, plant(ON_CALL, mail=mail), clock) as p, running(p.sender):
+        async with scripted(script, port, tls=old):
+            await p.store(notice())
+            await until(lambda: p.told, "the trouble")
+        assert "not trusted (certificate has expired)" in p.told[0]
+        assert (p.states(), script.taken) == (["waiting"], [])
+        async with scripted(script, port, tls=new):
+            await steps(clock, lambda: p.states() == ["sent"], "the mail")
+    assert p.told[-1] == ""
     assert len(script.taken) == 1
