@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from aiosmtpd.smtp import AuthResult
 
 from daemon.notify.bearer import first_words, in_words
 from tests.support.clock import HandClock
@@ -63,8 +64,6 @@ async def test_the_servers_account_of_a_refusal_is_said_in_plain_words(tmp_path:
             # RFC 7628, 4.3: the server's JSON, and the client's one octet before the refusal
             answers.append(await server.challenge_auth('{"status":"invalid_token","scope":"mail.send"}'))
             await server.push("535 5.7.8 no")
-            from aiosmtpd.smtp import AuthResult
-
             return AuthResult(success=False, handled=True)
 
     context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
@@ -89,3 +88,30 @@ async def test_a_file_without_a_token_is_said(tmp_path: Path, postbox: Exim, tex
         await until(lambda: p.told, "the trouble")
     assert "holds no token" in p.told[0]
     assert p.states() == ["waiting"]
+
+
+async def test_where_only_xoauth2_is_known_the_token_goes_by_it(tmp_path: Path, certs: Certificates) -> None:
+    said: list[bytes] = []
+
+    class Older(Script):
+        async def auth_XOAUTH2(self, server: Any, args: list[str]) -> Any:
+            said.append(base64.b64decode(args[1]))
+            if said[-1] == f"user=waterside\x01auth=Bearer {TOKEN}\x01\x01".encode():
+                return AuthResult(success=True, auth_data="waterside")
+            said.append(await server.challenge_auth('{"status":"insufficient_scope"}'))
+            await server.push("535 5.7.8 no")
+            return AuthResult(success=False, handled=True)
+
+    script, clock = Older(), HandClock(AT_MS)
+    context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+    context.load_cert_chain(certs.cert, certs.key)
+    async with scripted(script, tls=context) as port:
+        mail = server(port, "starttls", *by_token(tmp_path, "old"), trusting(certs))
+        async with post(tmp_path, plant(ON_CALL, mail=mail), clock) as p, running(p.sender):
+            await p.store(notice())
+            await until(lambda: p.told, "the trouble")
+            assert "not allowed to send mail, insufficient_scope" in p.told[0]
+            assert said[1] == b""
+            by_token(tmp_path)
+            await steps(clock, lambda: p.states() == ["sent"], "the mail")
+    assert len(script.taken) == 1
