@@ -359,6 +359,26 @@ class Mail(Part):
     ca_file: str | None = None
 
 
+class Mailbox(Part):
+    """[mailbox]: where replies to our mails come, read over IMAP; without it a reply is read by nobody."""
+
+    server: str
+    port: int = Field(default=993, ge=1, le=65535)
+    security: Literal["tls", "starttls"] = "tls"
+    user: str
+    password_file: str | None = None
+    token_file: str | None = None  # OAUTHBEARER: a file that another program keeps fresh
+    folder: str = "INBOX"
+    ca_file: str | None = None
+    every: Annotated[Time, Positive] = 60.0
+
+    @model_validator(mode="after")
+    def _one_secret(self) -> Mailbox:
+        if (self.password_file is None) == (self.token_file is None):
+            raise ValueError("wants either password_file or token_file: the path of a file with what logs in")
+        return self
+
+
 class Store(Part):
     """[store]"""
 
@@ -417,6 +437,7 @@ class Plant(Part):
     tell: Tell = Tell()
     sign_of_life: SignOfLife | None = None
     mail: Mail | None = None
+    mailbox: Mailbox | None = None
     store: Store = Store()
     copy_to: Copy | None = Field(alias="copy", default=None)
     alarms: dict[str, AlarmSetting] = Field(default_factory=dict)

@@ -36,6 +36,8 @@ def people(v: View) -> Iterator[Found]:
 def mail(v: View) -> Iterator[Found]:
     """The relay can be used as written."""
     m = v.plant.mail
+    if v.plant.mailbox is not None and m is None:
+        yield Found(("mailbox",), "replies come to mails that were sent; wants a [mail] too")
     if m is None:
         yield Found(("mail",), "no [mail]: mails are written as files into the outbox folder and not sent", "note")
         return

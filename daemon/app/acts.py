@@ -11,7 +11,7 @@ from daemon.engine.calibrating import CALIBRATE_FIELDS
 from daemon.engine.dialling import DIAL_FIELDS
 
 ACTS: Final[dict[str, tuple[str, ...]]] = {
-    "ack": ("occurrence",),
+    "ack": ("occurrence", "way"),
     "release": ("occurrence",),
     "calibrate": CALIBRATE_FIELDS,
     "dial": DIAL_FIELDS,

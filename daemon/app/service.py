@@ -31,6 +31,7 @@ from daemon.app.keeper import Keeper
 from daemon.app.letterbox import ActRefused, Letterbox, Progress
 from daemon.app.mending import work_out
 from daemon.app.next_reading import next_reading, probe_now
+from daemon.app.replying import Replies
 from daemon.app.resume import Plants, resume
 from daemon.app.sdnotify import Manager, Watch
 from daemon.app.telling_desk import TellingDesk
@@ -104,6 +105,7 @@ class Service:
         self._sign: SignSender
         self._sender: Sender
         self._reported: dict[str, bool] = {}
+        self._troubles: dict[str, str] = {}  # of the mail, by whose they are
 
     def stop(self) -> None:
         """Ask the service to stop; `run` returns when all is committed."""
@@ -151,6 +153,7 @@ class Service:
                     tasks.create_task(work_out(self._writer, self._keep_minutes), name="averages"),
                     tasks.create_task(Archiver(self._writer, self._plant, self.options.clock).run(), name="archive"),
                     tasks.create_task(self._copying.run(), name="copy"),
+                    tasks.create_task(self._replies.run(), name="replies"),
                 ]
                 await self._poll()
                 for task in helpers:
@@ -194,9 +197,20 @@ class Service:
             plant,
             o.clock,
             o.outbox,
-            on_trouble=self._mail_trouble,
+            on_trouble=partial(self._mail_trouble, "sender"),
             demo_speed=o.demo_speed,
             deal=self._dealer.deal,
+            token=lambda telling: self._replies.token(telling),
+        )
+        self._replies = Replies(
+            writer,
+            plant,
+            o.clock,
+            o.store,
+            ack=self._ack_by_mail,
+            raised=self._raised,
+            wake=self._sender.wake,
+            on_trouble=partial(self._mail_trouble, "mailbox"),
         )
         self._telling = TellingDesk(self._dealer, self._sender, o.store, o.clock, lambda: self._keeper.plant)
         self._sign = SignSender(lambda: self.source.plant, o.clock, self._sign_says)
@@ -315,6 +329,7 @@ class Service:
         self._dealer.use(source.plant)
         self._sender.use(source.plant)
         self._copying.use(source.plant)
+        self._replies.use(source.plant)
         self._watch.watch(x.name for x in source.plant.links)
         log.info("plant file reloaded: version %d", version)
         return True
@@ -418,9 +433,21 @@ class Service:
     async def _send_direct(self, rows: Sequence[MailRow]) -> None:
         await self._sender.send_direct(rows)
 
-    async def _mail_trouble(self, text: str) -> None:
-        """The mail server's state: "" when mails go again."""
-        await self._report("logger_mail", bool(text), text or "mails are delivered again")
+    async def _mail_trouble(self, whose: str, text: str) -> None:
+        """What hinders the mail server or the mailbox: "" when nothing does."""
+        self._troubles[whose] = text
+        said = "; ".join(filter(None, self._troubles.values()))
+        await self._report("logger_mail", bool(said), said or "mails are delivered again")
+
+    async def _ack_by_mail(self, occurrence: int, person: str) -> str:
+        _, result = await self._keeper.submit("ack", person, {"occurrence": occurrence, "way": "mail"})
+        return result
+
+    def _raised(self, occurrence: int) -> int | None:
+        """When the alarm of a number was raised, None where none of it stands."""
+        state = self._keeper.state
+        cells = state.cells.alarms if state is not None else ()
+        return next((c.raised_at for c in cells if c.occurrence == occurrence), None)
 
     def _sign_says(self) -> dict[str, Any]:
         """What goes out with the sign of life: the last stored poll, and whether the store takes what comes."""

@@ -12,6 +12,7 @@ import logging
 import socket
 from collections.abc import Awaitable, Callable, Iterator, Sequence
 from contextlib import contextmanager, nullcontext, suppress
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, Protocol
 
@@ -98,6 +99,7 @@ class Sender:
         demo_speed: float | None = None,
         timeout_s: float = TIMEOUT_S,
         deal: Deal | None = None,
+        token: Callable[[Telling], str] | None = None,
     ) -> None:
         self._queue, self._plant, self._clock, self._outbox = queue, plant, clock, outbox
         self._on_trouble, self._speed, self._timeout_s = on_trouble, demo_speed, timeout_s
@@ -109,6 +111,7 @@ class Sender:
         self._direct: list[MailRow] = []
         self._direct_sent: set[str] = set()
         self._deal = deal
+        self._token = token  # by which a reply acknowledges; it is in the mail and nowhere else
         self._look_ms = 0  # when there is something to decide again, ms UTC
         self._taken: dict[int, tuple[int, str]] = {}  # row: when, and in which words, the server took it, not yet noted
         self._failures = 0  # of the server, running
@@ -321,6 +324,8 @@ class Sender:
         from daemon.notify.files import file_of, write
 
         telling = self._telling(row)
+        if self._token is not None and not telling.token:
+            telling = replace(telling, token=self._token(telling))
         message = compose(telling, self._plant, now_ms=self._clock.now_ms(), demo_speed=self._speed, host=self._host)
         if post is not None:
             return await post.deliver(message, row.recipient)

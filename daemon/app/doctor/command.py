@@ -87,6 +87,7 @@ def examine(path: Path, against: tuple[int, str] | None = None, *, offline: bool
         return report
     if plant is not None and not offline:
         reach.look_at_relay(report, plant.mail)
+        reach.look_at_mailbox(report, plant.mailbox)
         reach.look_at_copy(report, copy, copy_name(plant), behind)
         reach.look_at_links(report, plant, running)
     return report

@@ -10,7 +10,7 @@ import socket
 from pathlib import Path
 from typing import Final
 
-from config.model import Copy, Link, Mail, Plant
+from config.model import Copy, Link, Mail, Mailbox, Plant
 from daemon.app.doctor.report import Report
 from daemon.store.line_protocol import key
 from drivers.modbus.adapter import remark
@@ -53,6 +53,21 @@ def look_at_relay(report: Report, mail: Mail | None) -> None:
             f"{secret} cannot be read by this user",
             "The service's user must be able to; run doctor as that user to see it as the service does.",
         )
+
+
+def look_at_mailbox(report: Report, mailbox: Mailbox | None) -> None:
+    """Can the mailbox be opened? Nothing in it is read or changed."""
+    from daemon.notify.mailbox import Box, MailboxTrouble
+
+    if mailbox is None:
+        return
+    try:
+        with Box(mailbox, TIMEOUT_S) as box:
+            box.open()
+    except MailboxTrouble as e:
+        report.error("mailbox", str(e), "Until it can be read, alarms are acknowledged by command alone.")
+    else:
+        report.note("mailbox", f"{mailbox.folder} of {mailbox.user} at {mailbox.server} can be read")
 
 
 def look_at_copy(report: Report, copy: Copy | None, name: str, behind: int) -> None:
