@@ -57,8 +57,14 @@ OF_TAG: Final[Mapping[str, frozenset[str]]] = {
     "high_water": frozenset({"high_water"}),
     "water_level": frozenset(),
     "steam_pressure": frozenset(),
+    "level": frozenset({"tank_low", "tank_empty"}),
+    "pump": frozenset({"chemical_feed_while_off", "pump_not_as_paced", "pump_overrun"}),
+    "pulses": frozenset({"meter_running_while_off"}),
 }
-"""The kinds that rest on one tag of a boiler alone; low_water is not among the tags and never will be."""
+"""The kinds that rest on one tag of a boiler, tank, pump or meter alone.
+
+low_water is not among the tags and never will be.
+"""
 
 HAND_WORK: Final[Mapping[str, frozenset[str]]] = {
     ON_SITE: frozenset(

@@ -19,6 +19,16 @@ from daemon.alarms.conductivity import PATIENCE_MS, AnalogueLimit, Limit, LoopFa
 from daemon.alarms.contacts import SAME_CAUSE_MS, ContactSays, InterlockOpen, ShortCycling
 from daemon.alarms.cutoff import BurnerFiresOn, LowWater, TestNotSeen
 from daemon.alarms.feedwater import QualityChanged
+from daemon.alarms.house import (
+    EMPTY,
+    LEVEL_DEADBAND,
+    WINDOW_MS,
+    NotAsPaced,
+    Overrun,
+    RunsWhileOff,
+    TankLevel,
+    overrun,
+)
 from daemon.alarms.idle import IDLE_MS, BlowdownWhileOff, ControllerIdle, FeedWhileOff
 from daemon.alarms.kinds import KINDS
 from daemon.alarms.moving import RateLimit
@@ -224,6 +234,32 @@ def _shared_rows(plant: Plant, w: Wiring) -> Iterator[_Row]:
         if pump.serves:
             contact = Role(pump.slot, pump.when)
             yield pump.name, "chemical_feed_while_off", "", FeedWhileOff(contact, pump.serves, patience), -1, -1
+    yield from _house_rows(plant, w)
+
+
+def _house_rows(plant: Plant, w: Wiring) -> Iterator[_Row]:
+    """Alarms of pumps against their pacing, of tanks, and of meters that count while nothing should flow."""
+    for k, pump in enumerate(w.balance.dosing.pumps):
+        if pump.pacing is not None:
+            yield pump.name, "pump_not_as_paced", "", NotAsPaced(k, pump), -1, 0
+        most_ms, stated = overrun(pump)
+        if plant.alarms.get("pump_overrun", AlarmSetting()).on_delay is not None:
+            most_ms, stated = _patience(plant, "pump_overrun", most_ms), ""
+        yield pump.name, "pump_overrun", "", Overrun(Role(pump.slot, pump.when), most_ms, stated), -1, -1
+    rules, given = {r.name: r for r in w.balance.dosing.tanks}, {t.name: t for t in plant.tanks}
+    for tank in w.tanks:
+        low = given[tank.name].low
+        for kind, limit in (("tank_low", low), ("tank_empty", EMPTY)):
+            if limit is not None:
+                own = plant.alarms.get(kind, AlarmSetting()).deadband
+                deadband = LEVEL_DEADBAND if own is None else own
+                yield tank.name, kind, "", TankLevel(tank, limit, deadband, rules.get(tank.name)), -1, 0
+    window = _patience(plant, "meter_running_while_off", WINDOW_MS)
+    boiler_of = {b.name: i for i, b in enumerate(w.boilers)}
+    for meter, own_meter in zip(w.meters, plant.meters, strict=True):
+        if own_meter.measures in ("makeup", "feedwater") and own_meter.serves:
+            served = tuple(boiler_of[name] for name in own_meter.serves)
+            yield meter.name, "meter_running_while_off", "", RunsWhileOff(meter, served, window), -1, -1
 
 
 def _patience(plant: Plant, kind: str, usual_ms: int) -> int:

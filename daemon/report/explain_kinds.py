@@ -38,6 +38,11 @@ JUDGED: Final = {
     "point while the boiler steams",
     "BlowdownWhileOff": "the valve's command and end switches while the boiler is off or in hot standby",
     "FeedWhileOff": "how long the pump has run since every boiler it serves stands",
+    "TankLevel": "the tank's level against its limit in % of the full level, once a minute; a bad reading says nothing",
+    "NotAsPaced": "the last judgement on the pump's pacing, once a minute; what was not watched is not judged",
+    "Overrun": "how long the pump's contact has been on without a break, once a minute",
+    "RunsWhileOff": "what the meter passes in a quarter of an hour (or on_delay), every boiler it serves off for an "
+    "hour",
     "QualityChanged": "the last minutes of the feedwater's conductivity against the band of its last week, once a "
     "minute while a boiler steams",
     "ShortCycling": "burner starts (or openings of the limit circuit where no burner is wired) within a window",

@@ -10,6 +10,7 @@ from daemon.alarms.condition import Alarm
 from daemon.alarms.conductivity import AnalogueLimit, Limit
 from daemon.alarms.contacts import ShortCycling
 from daemon.alarms.feedwater import QualityChanged
+from daemon.alarms.house import Overrun, RunsWhileOff, TankLevel
 from daemon.alarms.idle import INTERVALS, ControllerIdle, FeedWhileOff
 from daemon.alarms.moving import CLEARS_AT, RateLimit
 from daemon.alarms.signal import BETTER
@@ -188,6 +189,37 @@ def _water(scene: Scene, alarm: Alarm) -> list[Step]:
     return [Step("Limit", says, source=PRACTICE)]
 
 
+def _tank(scene: Scene, alarm: Alarm) -> list[Step]:
+    x = alarm.condition
+    assert isinstance(x, TankLevel)
+    i = next(k for k, t in enumerate(scene.plant.tanks) if t.name == alarm.target)
+    source = scene.places.where("tank", i, "low") if alarm.kind == "tank_low" else PRACTICE
+    says = f"{x.limit:g} % of the full level; it clears at {x.limit + x.deadband:g} %"
+    return [Step("Limit", (says,), source=f"{source}; deadband: {_given(scene, alarm.kind, 'deadband')}")]
+
+
+def _overrun(scene: Scene, alarm: Alarm) -> list[Step]:
+    x = alarm.condition
+    assert isinstance(x, Overrun)
+    if not x.stated:
+        says, source = minutes(x.most_ms), f"on_delay: {_given(scene, alarm.kind, 'on_delay')}"
+    else:
+        i = next(k for k, c in enumerate(scene.plant.chemicals) if c.name == alarm.target)
+        says = f"{minutes(x.most_ms)}: half as much again as its {x.stated}, and what polls may miss"
+        source = f"{x.stated}: {scene.places.where('chemical', i, x.stated)}; the half: {PRACTICE}"
+    return [Step("Limit", (f"on without a break for more than {says}",), source=source)]
+
+
+def _while_off(scene: Scene, alarm: Alarm) -> list[Step]:
+    x = alarm.condition
+    assert isinstance(x, RunsWhileOff)
+    says = (
+        f"three pulses in {minutes(x.window_ms)}, and 1 % of max_rate at least; it clears below half of that",
+        "judged once every boiler it serves has been off for an hour",
+    )
+    return [Step("Limit", says, source=f"on_delay: {_given(scene, alarm.kind, 'on_delay')}; the rest: {PRACTICE}")]
+
+
 def _given(scene: Scene, kind: str, key: str) -> str:
     """Where a figure of [alarms.KIND] stands, or that it is the program's own."""
     return scene.places.where("alarms", kind, key) if scene.places.given("alarms", kind, key) else PRACTICE
@@ -205,4 +237,7 @@ _LIMITS: Final[Mapping[str, Callable[[Scene, Alarm], list[Step]]]] = {
     "LeakByMeter": _leak,
     "Fouling": _fouling,
     "QualityChanged": _water,
+    "TankLevel": _tank,
+    "Overrun": _overrun,
+    "RunsWhileOff": _while_off,
 }

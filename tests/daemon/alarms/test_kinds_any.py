@@ -9,7 +9,7 @@ from types import ModuleType
 
 import pytest
 
-from daemon.alarms import contacts, feedwater, idle, signal, valve_wear
+from daemon.alarms import contacts, feedwater, house, idle, signal, valve_wear
 from daemon.engine import dump, restore, start, step
 from daemon.report.explain_kinds import JUDGED
 from tests.support.feed import Feed, boiler, plant, same
@@ -94,7 +94,7 @@ def test_any_log_cut_anywhere_and_restarted_anywhere_tells_the_same() -> None:
     assert seen >= KINDS, KINDS - seen
 
 
-@pytest.mark.parametrize("room", [contacts, feedwater, idle, signal, valve_wear], ids=lambda m: m.__name__)
+@pytest.mark.parametrize("room", [contacts, feedwater, house, idle, signal, valve_wear], ids=lambda m: m.__name__)
 def test_explain_has_words_for_every_condition(room: ModuleType) -> None:
     conditions = [name for name, x in inspect.getmembers(room, inspect.isclass) if hasattr(x, "judge")]
     assert conditions
