@@ -39,6 +39,22 @@ def volumes(v: View) -> Iterator[Found]:
             )
 
 
+def unjudged(v: View) -> Iterator[Found]:
+    """A tank is told low or empty by a level that can be set against a full one."""
+    for i, t in enumerate(v.plant.tanks):
+        if t.low is not None and not t.tells_volume:
+            wants = "its level" if t.level is None else "a shape, with the level at which it is full"
+            yield Found(
+                ("tank", i, "low"), f"not judged: {t.name} is never told low or empty; wants {wants}", "warning"
+            )
+        elif t.low is None and t.tells_volume:
+            yield Found(
+                ("tank", i),
+                f'not judged: {t.name} is told empty, and never low; wants low, like low = "15 %"',
+                "note",
+            )
+
+
 def _shape(path: Path, t: Tank, s: Shape, v: View) -> Iterator[Found]:
     for key, form in (("height", "upright"), ("diameter", "horizontal"), ("table", "table")):
         if getattr(s, key) and s.form != form:
@@ -87,4 +103,4 @@ def water_levels(v: View) -> Iterator[Found]:
             )
 
 
-RULES = (volumes, water_levels)
+RULES = (volumes, unjudged, water_levels)

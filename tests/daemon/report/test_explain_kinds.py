@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from config.load import loads
+from tests.daemon.alarms import test_house as house
 from tests.daemon.alarms.test_boiler import BURNER, cycles
 from tests.daemon.alarms.test_feedwater import FED, WATER, learned, ma
 from tests.daemon.alarms.test_idle import HAND, TOLD, pump
@@ -56,6 +57,21 @@ def changed(feed: Feed) -> None:
     feed.run(3600, temp=ma(900))
 
 
+def drained(feed: Feed) -> None:
+    feed.run(600, temp=house.ma(50))
+    feed.run(600, temp=house.ma(1))
+
+
+def on_and_on(feed: Feed) -> None:
+    feed.run(600, high=0)
+    feed.run(1800, high=1)
+
+
+def filling(feed: Feed) -> None:
+    feed.run(600, limit=0)
+    house.flow(feed, 7200, 600)
+
+
 SLOW = BOTH.replace('travel = "10 s"', 'travel = "40 s"')
 CASES: list[tuple[str, str, Callable[[Feed], None], int, tuple[str, ...]]] = [
     ("controller_idle", TOLD + boiler(more=HAND), idle, 10, ("told after 30 min", "on_delay: common practice")),
@@ -67,6 +83,29 @@ CASES: list[tuple[str, str, Callable[[Feed], None], int, tuple[str, ...]]] = [
         ("more than 5 in 60 min; it clears at 2 or fewer", "count: plant file line", "within: common practice"),
     ),
     ("chemical_feed_while_off", boiler() + pump(), fed, 10, ("told after 5 min",)),
+    ("tank_low", boiler() + house.TANK, drained, 10, ("15 % of the full level; it clears at 17 %", "plant file line")),
+    ("tank_empty", boiler() + house.TANK, drained, 10, ("2 % of the full level; it clears at 4 %", "common practice")),
+    (
+        "pump_overrun",
+        boiler() + house.OFF + pump('pacing = "after blow"\nlimit = "10 min"\n'),
+        on_and_on,
+        10,
+        ("half as much again as its limit", "limit: plant file line", "the half: common practice"),
+    ),
+    (
+        "pump_overrun",
+        boiler() + house.OFF + pump() + '[alarms.pump_overrun]\non_delay = "20 min"\n',
+        on_and_on,
+        10,
+        ("on without a break for more than 20 min", "on_delay: plant file line"),
+    ),
+    (
+        "meter_running_while_off",
+        boiler() + house.METER,
+        filling,
+        10,
+        ("three pulses in 15 min, and 1 % of max_rate at least", "on_delay: common practice"),
+    ),
     ("valve_slow", boiler(valve=SLOW), slow, 10, ("its first 12 strokes: 20 s open", "stated travel: 40 s; 1.5 times")),
     (
         "valve_leaking",
