@@ -12,13 +12,12 @@ from typing import ClassVar, Final
 
 from daemon.alarms.condition import AlarmCell, Asked
 from daemon.core.figure_tags import PACING
-from daemon.core.reasons import Quality, quality
 from daemon.core.say import System, minutes, say
 from daemon.core.tags import STATES
 from daemon.measure import pacing
 from daemon.measure.boiler_state import DRAINED, OFF
 from daemon.measure.dosing_rules import DRAWN, KNOWN, L_PER_M3, PumpRule, TankRule
-from daemon.measure.senses import Senses, role_now
+from daemon.measure.senses import Senses, good_value, role_now
 from daemon.measure.window import HOUR_MS
 from daemon.measure.wiring import MeterWiring, Role, TankWiring
 
@@ -48,8 +47,8 @@ class TankLevel:
     def judge(self, s: Senses, c: AlarmCell) -> bool | None:
         if not s.minute:
             return None
-        level, why = s.values[self.tank.slot], s.reasons[self.tank.slot]
-        if level is None or quality(why) is Quality.BAD:
+        level = good_value(s, self.tank.slot)
+        if level is None:
             return None
         share = 100 * level / self.tank.spec.full
         c.value, c.limit = round(share, 1), self.limit

@@ -75,6 +75,7 @@ def test_an_empty_tank_is_told_beside_low_and_without_a_stated_level_too() -> No
 def test_a_level_that_is_not_there_raises_and_clears_nothing() -> None:
     feed = Feed(plant(B1, TANK, OFF))
     feed.run(HOUR, temp=ma(50))
+    feed.run(HOUR, temp=3.5)  # below what a sound loop carries
     feed.run(HOUR, temp=0.0)  # a broken loop is no empty tank
     feed.run(HOUR, temp=None)
     assert mine(feed, "tank_low") == mine(feed, "tank_empty") == []
@@ -91,6 +92,8 @@ def test_a_level_out_of_service_tells_neither() -> None:
     assert feed.act("out", target="scavenger_tank.level", until_ms=until, why="float hangs") == ""
     feed.run(HOUR, temp=ma(1))
     assert "raised" not in mine(feed, "tank_low") + mine(feed, "tank_empty")
+    for kind in ("tank_low", "tank_empty"):
+        assert feed.alarm_state(kind, "scavenger_tank") == "out of service"
 
 
 # ------------------------------------------------------------------ pumps
@@ -132,7 +135,7 @@ def test_a_pump_that_is_fed_as_paced_over_days_and_a_weekend_off_is_never_told()
 def test_a_pump_past_its_stated_run() -> None:
     feed = Feed(plant(B1, pump('pacing = "after blow"\nlimit = "10 min"\n'), OFF))
     feed.run(900, blow=1)
-    feed.run(600, blow=0, high=1)
+    feed.run(840, blow=0, high=1)
     feed.run(1800, high=0)
     assert mine(feed, "pump_overrun") == []
     feed.run(1200, high=1)
