@@ -31,6 +31,7 @@ from daemon.app.keeper import Keeper
 from daemon.app.letterbox import ActRefused, Letterbox, Progress
 from daemon.app.mending import work_out
 from daemon.app.next_reading import next_reading, probe_now
+from daemon.app.picturing import Pictures
 from daemon.app.replying import Replies
 from daemon.app.resume import Plants, resume
 from daemon.app.sdnotify import Manager, Watch
@@ -201,6 +202,7 @@ class Service:
             demo_speed=o.demo_speed,
             deal=self._dealer.deal,
             token=lambda telling: self._replies.token(telling),
+            exhibit=Pictures(o.store, o.clock).exhibit,
         )
         self._replies = Replies(
             writer,

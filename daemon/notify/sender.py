@@ -24,6 +24,7 @@ from daemon.notify.outbox import from_json
 from daemon.store.errors import StoreError, StoreRefused
 
 if TYPE_CHECKING:
+    from daemon.notify.exhibit import Exhibit
     from daemon.notify.smtp import Talk
     from daemon.notify.telling import Telling
 
@@ -100,6 +101,7 @@ class Sender:
         timeout_s: float = TIMEOUT_S,
         deal: Deal | None = None,
         token: Callable[[Telling], str] | None = None,
+        exhibit: Callable[[Telling], Awaitable[Exhibit | None]] | None = None,
     ) -> None:
         self._queue, self._plant, self._clock, self._outbox = queue, plant, clock, outbox
         self._on_trouble, self._speed, self._timeout_s = on_trouble, demo_speed, timeout_s
@@ -111,6 +113,7 @@ class Sender:
         self._direct: list[MailRow] = []
         self._direct_sent: set[str] = set()
         self._deal = deal
+        self._exhibit = exhibit  # the picture of the last hours; a mail goes without it where there is none
         self._token = token  # by which a reply acknowledges; it is in the mail and nowhere else
         self._look_ms = 0  # when there is something to decide again, ms UTC
         self._taken: dict[int, tuple[int, str]] = {}  # row: when, and in which words, the server took it, not yet noted
@@ -326,7 +329,15 @@ class Sender:
         telling = self._telling(row)
         if self._token is not None and not telling.token:
             telling = replace(telling, token=self._token(telling))
-        message = compose(telling, self._plant, now_ms=self._clock.now_ms(), demo_speed=self._speed, host=self._host)
+        shown = await self._exhibit(telling) if self._exhibit is not None and not telling.short else None
+        message = compose(
+            telling,
+            self._plant,
+            now_ms=self._clock.now_ms(),
+            demo_speed=self._speed,
+            host=self._host,
+            exhibit=shown,
+        )
         if post is not None:
             return await post.deliver(message, row.recipient)
         await asyncio.to_thread(write, message, self._outbox, file_of(telling, self._plant))

@@ -16,6 +16,7 @@ from config import units
 from config.kinds import WATCHED
 from config.model import Plant, Watched
 from daemon.core.outcome import Notice
+from daemon.core.say import in_plant_units
 
 _DAYS: Final = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 _MONTHS: Final = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
@@ -103,15 +104,21 @@ def figure(value: float, unit: str, plant: Plant, written: str = "") -> tuple[st
         return "not a number", ""
     if unit == "s":
         return lasting(value), ""
-    number, name = value, unit
+    number, name = converted(value, unit, plant, written)
+    return grouped(number, plant), name
+
+
+def converted(value: float, unit: str, plant: Plant, written: str = "") -> tuple[float, str]:
+    """As `figure`, with the number as a number."""
     kind = units.kind_of(written or unit)
     if written and kind:
         u = units.unit_of(written, kind)
         air = units.atmosphere(plant.plant.altitude) if u.absolute else 0.0
-        number, name = (value + air - u.offset) / u.factor, written
-    elif kind:
-        number, name = units.show(value, kind, plant.plant.units)
-    return grouped(number, plant), clean(name)
+        return (value + air - u.offset) / u.factor, clean(written)
+    number, name = (
+        units.show(value, kind, plant.plant.units) if kind else in_plant_units(value, unit, plant.plant.units)
+    )
+    return number, clean(name)
 
 
 def grouped(number: float, plant: Plant) -> str:
