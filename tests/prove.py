@@ -47,6 +47,7 @@ TABLE: Final[Mapping[str, Row]] = {
     "nth-write": Row(
         "tests.campaign.nth_write", "every single write of the store fails once, and the power goes at every one"
     ),
+    "ten-years": Row("tests.bench.ten_years", "ten years of polls made, put away month by month, and asked"),
     "faults": Row("tests.campaign.faults", "nth-write, then 1000 kills: the whole fault campaign by one word"),
     "replay": Row("tests.bench.replay", "ninety days of the creamery replayed, beside a plain loop over 16 channels"),
     "outage": Row("tests.campaign.outage", "the central server gone for a simulated week, then all of it there"),

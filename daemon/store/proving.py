@@ -155,4 +155,10 @@ def _where_minutes_begin(db: apsw.Connection, number: int) -> int:
     oldest = first(db, sql)
     if oldest is not None and oldest[0] > number and _row_of(db, 1, oldest[0] - 1) != oldest[0] - 1:
         return int(oldest[0])
-    return _row_of(db, 0, number)
+    begin = _row_of(db, 0, number)
+    hot = first(db, "SELECT min(number) FROM scan_group")
+    if hot is None or hot[0] is None or begin >= hot[0]:
+        return begin
+    # a minute whose polls are put away, in whole or in part, has nothing here to be held against
+    across = first(db, "SELECT max(last_group) FROM rollup_minute WHERE first_group < ?", hot)
+    return max(int(hot[0]), int(across[0]) + 1) if across is not None and across[0] is not None else int(hot[0])

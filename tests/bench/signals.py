@@ -27,12 +27,16 @@ Array = np.ndarray[Any, np.dtype[Any]]
 
 @dataclass(frozen=True, slots=True)
 class Chunk:
-    """Consecutive polls: times (ms UTC), counts u16 [n, 16], contacts u8 [n, 8], counters u32 [n, 4]."""
+    """Consecutive polls: times (ms UTC), counts u16 [n, 16], contacts u8 [n, 8], counters u32 [n, 4].
+
+    `delay_ms`: from due to answered, 1 to 10 ms [n]; None: 3 each.
+    """
 
     at_ms: Array
     analogue: Array
     contacts: Array
     counters: Array
+    delay_ms: Array | None = None
 
 
 def _knots(rng: np.random.Generator, span_s: float, kind: str) -> tuple[Array, Array]:
@@ -90,7 +94,8 @@ class Signals:
             for k in range(COUNTERS):
                 run = np.cumsum(np.interp(t, *self._flow[k]) * self.every_s) + counted[k]
                 counters[:, k], counted[k] = np.floor(run).astype(np.uint32), float(run[-1])
-            yield Chunk(T0_MS + (t * 1000).astype(np.int64), analogue, contacts, counters)
+            delay = np.minimum(10, 1 + np.abs(rng.normal(0, 2, n))).astype(np.uint8)
+            yield Chunk(T0_MS + (t * 1000).astype(np.int64), analogue, contacts, counters, delay)
 
 
 def plant_text(every_s: int) -> str:

@@ -41,7 +41,7 @@ FIGURES: Final = _figures_type()
 def bodies(chunk: Chunk) -> list[bytes]:
     """What `scan_group.body` holds for each poll."""
     made = np.zeros(len(chunk.at_ms), BODY)
-    made["head"][:, 2] = 3
+    made["head"][:, 2] = 3 if chunk.delay_ms is None else chunk.delay_ms
     made["a"], made["c"] = chunk.analogue, chunk.counters
     weights = 1 << np.arange(CONTACTS - 1, -1, -1)
     made["bits"] = chunk.contacts @ weights.astype(np.uint8)
@@ -104,7 +104,7 @@ def fill(
                 ),
             )
         for level, step in ((0, 60_000), (1, 3_600_000)):
-            _roll(db, level, chunk, numbers, (chunk.at_ms - T0_MS) // step * step + T0_MS)
+            roll(db, level, chunk, numbers, (chunk.at_ms - T0_MS) // step * step + T0_MS)
         carried.append(chunk)
         each(chunk)
         number, day = number + n, day + 1
@@ -120,7 +120,7 @@ def fill(
     return source
 
 
-def _roll(db: apsw.Connection, level: int, chunk: Chunk, numbers: Array, begins: Array) -> None:
+def roll(db: apsw.Connection, level: int, chunk: Chunk, numbers: Array, begins: Array) -> None:
     starts = np.flatnonzero(np.diff(begins, prepend=begins[0] - 1))
     lasts = np.append(starts[1:], len(begins)) - 1
     made = _cut(figures(chunk, starts))
@@ -145,11 +145,11 @@ def _days(db: apsw.Connection, chunks: list[Chunk], grid: Grid) -> None:
         held.append((chunk, np.arange(number, number + len(chunk.at_ms))))
         number += len(chunk.at_ms)
         if len(held) == 2 or len(chunks) == 1:
-            _day_of(db, held, grid)
+            roll_days(db, held, grid)
             held = held[-1:]
 
 
-def _day_of(db: apsw.Connection, held: list[tuple[Chunk, Array]], grid: Grid) -> None:
+def roll_days(db: apsw.Connection, held: list[tuple[Chunk, Array]], grid: Grid) -> None:
     at_ms = np.concatenate([c.at_ms for c, _ in held])
     joined = Chunk(
         at_ms,
@@ -169,7 +169,7 @@ def _day_of(db: apsw.Connection, held: list[tuple[Chunk, Array]], grid: Grid) ->
         whole &= numbers > have
     if whole.any():
         part = Chunk(at_ms[whole], joined.analogue[whole], joined.contacts[whole], joined.counters[whole])
-        _roll(db, 2, part, numbers[whole], begins[whole])
+        roll(db, 2, part, numbers[whole], begins[whole])
 
 
 def check(path: Path, source: PlantText, chunk: Chunk) -> None:
@@ -190,4 +190,4 @@ def check(path: Path, source: PlantText, chunk: Chunk) -> None:
 
 def _scan(chunk: Chunk, k: int) -> Scan:
     counts = (*chunk.analogue[k].tolist(), *chunk.contacts[k].tolist(), *chunk.counters[k].tolist())
-    return Scan(0, counts, (0,) * len(counts), 3)
+    return Scan(0, counts, (0,) * len(counts), 3 if chunk.delay_ms is None else int(chunk.delay_ms[k]))

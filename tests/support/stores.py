@@ -149,7 +149,7 @@ class Expected:
             assert reader.snapshots() == tuple(reversed(snapshots[-5:]))
             assert reader.integrity() == ()
             proof = prove(reader)  # minutes, hours and days are those of the groups, or known to be missing
-            assert proof.bad == [] or proof.waiting
+            assert proof.bad == [] or proof.waiting, proof
 
 
 PLANT = plant().plant

@@ -116,7 +116,9 @@ def _copied(
             query = f"SELECT {shown} FROM fresh"
             if joins:
                 named = ", ".join(c.quoted for c in columns)
-                query = f"SELECT {named} FROM read_parquet({_text(str(folder / joins.name))}) UNION ALL {query}"
+                old = f"SELECT {named} FROM read_parquet({_text(str(folder / joins.name))})"
+                # a union of more than one block keeps no order by itself
+                query = f"SELECT * FROM ({old} UNION ALL {query}) ORDER BY number"
             rows = max(2048, min(BLOCK, CELLS // len(columns) // 2048 * 2048))
             meta = ", ".join(f"{quoted(k)}: {_text(v)}" for k, v in said.items())
             db.execute(
