@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from daemon.store.archive.choosing import Move, moves
-from daemon.store.archive.files import ArchiveFile
+from daemon.store.archive.files import ArchiveFile, archive_folder
 from daemon.store.archive.writing import write
 from daemon.store.reader import Reader
 from daemon.store.writer import Writer
@@ -38,13 +38,16 @@ async def drop(writer: Writer) -> None:
 
 
 async def put_all(path: Path, hot_ms: int, *, least: int = 1, piece: int = 400_000) -> tuple[ArchiveFile, ...]:
-    """Every closed day older than the hot time, out of the hot store; the files that hold."""
+    """Every closed day older than the hot time, out of the hot store; the files that hold, and no others."""
     writer = await Writer.open(path, owner="Quillmarsh Creamery", reserve_bytes=0)
     try:
         with Reader(path) as reader:
             for move in moves(reader, hot_ms, least=least, piece=piece):
                 await writer.archived(write(reader, move, MADE_MS))
         await drop(writer)
-        return (await writer.archive())[0]
+        held, superseded = await writer.archive()
+        for file in superseded:
+            (archive_folder(path) / file.name).unlink(missing_ok=True)
+        return held
     finally:
         await writer.aclose()
